@@ -1,0 +1,1 @@
+//! The command line: arguments, what they mean, running them, and what is printed.

@@ -1,0 +1,1 @@
+//! What leaves the program: tables, plots and marked pictures. Results in, bytes out.

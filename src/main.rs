@@ -1,0 +1,3 @@
+//! The `motestick` program.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! Blur, apertures, depth of field and the planner.

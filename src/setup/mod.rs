@@ -1,0 +1,1 @@
+//! Setups: one camera, lens, magnification and mode with its scale and history.

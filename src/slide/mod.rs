@@ -1,0 +1,1 @@
+//! Reading a ruled slide: finding, indexing and fitting graduations; the scale map.

@@ -1,0 +1,1 @@
+//! Plain statistics without units: robust location, line fits, quantiles.

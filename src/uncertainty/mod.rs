@@ -1,0 +1,1 @@
+//! Uncertainty: inputs, propagation, Monte Carlo, budgets, rounding.
