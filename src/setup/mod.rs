@@ -1,1 +1,7 @@
-//! Setups: one camera, lens, magnification and mode with its scale and history.
+//! The setup: one camera, lens, magnification, aperture and mode, calibrated against a ruled slide, with its history.
+
+mod catalogue;
+mod error;
+
+pub use catalogue::{Ruling, SensorFormat, ruling, rulings, sensor_format, sensor_formats};
+pub use error::SetupError;
