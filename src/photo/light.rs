@@ -1,10 +1,10 @@
 //! A picture as linear light.
 
-/// Linear luminance of a picture, 0 (black) to 1 (full scale), one value a pixel, row by row,
+/// Linear light of a picture, 0 (black) to 1 (full scale), one value a pixel, row by row,
 /// after orientation. Every localisation works on this and never on gamma-coded values.
 ///
 /// Pixels at the end of the recording range carry no position; [`Light::is_clipped`] tells them.
-/// Five bytes less seven bits a pixel.
+/// Four bytes and one bit a pixel.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Light {
     width: usize,
@@ -77,6 +77,18 @@ impl Light {
     pub fn is_clipped(&self, column: usize, row: usize) -> bool {
         let i = row * self.width + column;
         self.clipped[i / 64] >> (i % 64) & 1 == 1
+    }
+
+    /// Calls `visit` with the column and row of every clipped pixel.
+    pub(super) fn for_each_clipped(&self, mut visit: impl FnMut(usize, usize)) {
+        for (w, word) in self.clipped.iter().enumerate() {
+            let mut rest = *word;
+            while rest != 0 {
+                let i = w * 64 + rest.trailing_zeros() as usize;
+                visit(i % self.width, i / self.width);
+                rest &= rest - 1;
+            }
+        }
     }
 
     /// Share of clipped pixels, 0 to 1.

@@ -1,1 +1,2 @@
 //! Integration tests, one binary so that linking is paid once.
+mod photo;
