@@ -13,6 +13,9 @@ pub mod picture;
 mod random;
 mod sensor;
 pub mod slide;
+mod special;
+mod strokes;
+pub mod style;
 
 pub use picture::{Coding, Picture, Samples};
 pub use sensor::Sensor;

@@ -4,6 +4,7 @@ use rand::RngExt;
 use rand_pcg::Pcg64Mcg;
 
 use super::super::random::{Stream, generator};
+use super::super::strokes::soft_step;
 use super::scene::SlideScene;
 
 /// Share of light that dirt and scratches take away, one value a pixel; `None` on a clean slide.
@@ -92,9 +93,4 @@ fn for_box(scene: &SlideScene, centre: [f64; 2], reach: f64, mut f: impl FnMut(f
             f(x as f64 + 0.5, y as f64 + 0.5, y * scene.width_px + x);
         }
     }
-}
-
-/// A smooth rise from 0 to 1 with the shape of a Gaussian edge: logistic within 0.01 of the normal integral.
-fn soft_step(t: f64) -> f64 {
-    1.0 / (1.0 + (-1.702 * t).exp())
 }

@@ -5,6 +5,7 @@ use rand_distr::StandardNormal;
 
 use super::super::optics::SystemMtf;
 use super::super::random::{Stream, generator};
+use super::dots::{Dot, Plate, dots};
 use super::profile::{Bar, Profile};
 use super::scene::Ruling;
 
@@ -54,10 +55,34 @@ struct Group {
 
 /// Lines that do not overlap: their coverages add.
 #[derive(Debug)]
-pub(crate) struct Family {
+pub(crate) struct Lines {
     origin_um: [f64; 2],
     turned: bool,
     groups: Vec<Group>,
+}
+
+/// What covers the slide: lines or dots.
+#[derive(Debug)]
+pub(crate) enum Family {
+    Lines(Lines),
+    Dots(Plate),
+}
+
+/// A ruling as drawn by lot.
+#[derive(Debug)]
+pub(crate) enum Drawn {
+    Lines(Vec<Graduation>),
+    Dots(f64, Vec<Dot>),
+}
+
+impl Drawn {
+    /// Draws a ruling of the scene by lot.
+    pub(crate) fn by_lot(ruling: &Ruling, seed: u64, number: usize) -> Self {
+        match ruling.dots_um {
+            Some(diameter_um) => Self::Dots(diameter_um, dots(ruling, seed, number)),
+            None => Self::Lines(graduations(ruling, seed, number)),
+        }
+    }
 }
 
 /// What every table needs to know.
@@ -70,8 +95,29 @@ pub(crate) struct Tables<'a> {
 }
 
 impl Family {
+    /// The tables of one ruling.
+    pub(crate) fn of(ruling: &Ruling, drawn: &Drawn, tables: &Tables<'_>) -> Vec<Self> {
+        match drawn {
+            Drawn::Lines(lines) => Lines::of(ruling, lines, tables).into_iter().map(Self::Lines).collect(),
+            Drawn::Dots(diameter_um, dots) => {
+                vec![Self::Dots(Plate::of(ruling, *diameter_um, dots, tables.colours, tables.step_um))]
+            }
+        }
+    }
+
+    /// Adds this family to the coverage `cover` of a slide position, as overlapping absorbers do.
+    #[inline]
+    pub(crate) fn cover(&self, x_um: f64, y_um: f64, cover: &mut [f32; 4]) {
+        match self {
+            Self::Lines(lines) => lines.cover(x_um, y_um, cover),
+            Self::Dots(plate) => plate.cover(x_um, y_um, cover),
+        }
+    }
+}
+
+impl Lines {
     /// The graduations, and the base line as a second family where there is one.
-    pub(crate) fn of(ruling: &Ruling, drawn: &[Graduation], tables: &Tables<'_>) -> Vec<Self> {
+    fn of(ruling: &Ruling, drawn: &[Graduation], tables: &Tables<'_>) -> Vec<Self> {
         let mut lengths: Vec<f64> = ruling.tiers.iter().map(|t| t.length_um).collect();
         lengths.sort_by(f64::total_cmp);
         lengths.dedup();
@@ -100,9 +146,8 @@ impl Family {
         families
     }
 
-    /// Adds this family to the coverage `cover` of a slide position, as overlapping absorbers do.
     #[inline]
-    pub(crate) fn cover(&self, x_um: f64, y_um: f64, cover: &mut [f32; 4]) {
+    fn cover(&self, x_um: f64, y_um: f64, cover: &mut [f32; 4]) {
         let (dx, dy) = (x_um - self.origin_um[0], y_um - self.origin_um[1]);
         let (along_um, across_um) = if self.turned { (dy, -dx) } else { (dx, dy) };
         let mut own = [0.0_f32; 4];

@@ -6,7 +6,9 @@
 //! curvature within one blur spot is left out (at most 4e-4 px for 1 % distortion and 3 px blur).
 
 mod dirt;
+mod dots;
 mod family;
+mod ink;
 mod map;
 mod profile;
 mod render;
@@ -15,5 +17,5 @@ mod truth;
 
 pub use map::{Distortion, DistortionForm, SlideMap};
 pub use render::{Rendered, linear_light, render};
-pub use scene::{Ruling, Side, SlideScene, Tier};
-pub use truth::{GraduationTruth, SlideTruth};
+pub use scene::{BurnedIn, Ruling, Side, SlideScene, Tier};
+pub use truth::{DotTruth, GraduationTruth, SlideTruth};

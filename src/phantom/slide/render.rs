@@ -6,7 +6,9 @@ use super::super::SceneError;
 use super::super::optics::{SystemMtf, edge_response};
 use super::super::picture::Picture;
 use super::dirt;
-use super::family::{Family, Graduation, Tables, graduations};
+use super::dots::dot_truth;
+use super::family::{Drawn, Family, Tables};
+use super::ink::{burn_in, figures};
 use super::map::SlideMap;
 use super::scene::SlideScene;
 use super::truth::{SlideTruth, fold_direction_deg, graduation_truth};
@@ -41,8 +43,8 @@ pub fn linear_light(scene: &SlideScene) -> Result<Vec<f32>, SceneError> {
     Ok(light_of(scene, &draw_by_lot(scene)))
 }
 
-fn draw_by_lot(scene: &SlideScene) -> Vec<Vec<Graduation>> {
-    scene.rulings.iter().enumerate().map(|(i, r)| graduations(r, scene.seed, i)).collect()
+fn draw_by_lot(scene: &SlideScene) -> Vec<Drawn> {
+    scene.rulings.iter().enumerate().map(|(i, r)| Drawn::by_lot(r, scene.seed, i)).collect()
 }
 
 /// Weights of the colours in luminance.
@@ -98,7 +100,7 @@ fn visible_um(scene: &SlideScene, map: &SlideMap) -> [(f64, f64); 2] {
     range.map(|(low, high)| (low - margin, high + margin))
 }
 
-fn light_of(scene: &SlideScene, drawn: &[Vec<Graduation>]) -> Vec<f32> {
+fn light_of(scene: &SlideScene, drawn: &[Drawn]) -> Vec<f32> {
     let map = SlideMap::of(scene);
     let levels = focus_levels(scene, &map);
     let visible = visible_um(scene, &map);
@@ -111,7 +113,9 @@ fn light_of(scene: &SlideScene, drawn: &[Vec<Graduation>]) -> Vec<f32> {
             scene.rulings.iter().zip(drawn).flat_map(|(r, g)| Family::of(r, g, &tables)).collect()
         })
         .collect();
-    let veil = dirt::veil(scene, 0.4 * blur_spot_um(scene) * scene.px_per_um);
+    let soft_px = 0.4 * blur_spot_um(scene) * scene.px_per_um;
+    let veil = dirt::veil(scene, soft_px);
+    let ink = figures(scene, &map, soft_px);
     let channels = scene.sensor.coding.channels();
     let row_length = scene.width_px * channels;
     let mut light = vec![0.0_f32; row_length * scene.height_px];
@@ -120,11 +124,15 @@ fn light_of(scene: &SlideScene, drawn: &[Vec<Graduation>]) -> Vec<f32> {
         for (column, out) in values.chunks_exact_mut(channels).enumerate() {
             let (x, y) = (column as f64 + 0.5, row as f64 + 0.5);
             let p = map.on_slide(x, y);
-            let cover = cover_at(&families, &levels, p);
+            let mut cover = cover_at(&families, &levels, p);
+            if let Some(ink) = &ink {
+                cover = cover.map(|c| c.max(ink[row * scene.width_px + column]));
+            }
             let dirt = veil.as_ref().map_or(0.0, |v| v[row * scene.width_px + column]);
             ground.light(x, y, cover, dirt, out);
         }
     });
+    burn_in(scene, &mut light, channels);
     light
 }
 
@@ -221,20 +229,27 @@ fn blur_spot_um(scene: &SlideScene) -> f64 {
     crossing(0.9) - crossing(0.1)
 }
 
-fn truth_of(scene: &SlideScene, drawn: &[Vec<Graduation>]) -> SlideTruth {
+fn truth_of(scene: &SlideScene, drawn: &[Drawn]) -> SlideTruth {
     let map = SlideMap::of(scene);
     let centre = crate::units::Point::new(scene.centre_um[0], scene.centre_um[1]);
     let local = map.local_px_per_um(centre);
     let turned = scene.rulings.first().is_some_and(|r| r.across);
     let blur_spot_um = blur_spot_um(scene);
-    let graduations = scene.rulings.iter().zip(drawn).enumerate();
+    let (mut graduations, mut dots) = (Vec::new(), Vec::new());
+    for (i, (ruling, drawn)) in scene.rulings.iter().zip(drawn).enumerate() {
+        match drawn {
+            Drawn::Lines(lines) => graduations.extend(graduation_truth(scene, ruling, i, lines, &map)),
+            Drawn::Dots(_, plate) => dots.extend(dot_truth(scene, ruling, i, plate, &map)),
+        }
+    }
     SlideTruth {
         px_per_um: scene.px_per_um,
         local_px_per_um: local[usize::from(turned)],
         rotation_deg: fold_direction_deg(scene.rotation_deg + if turned { 90.0 } else { 0.0 }),
         blur_spot_um,
         blur_spot_px: blur_spot_um * scene.px_per_um,
-        graduations: graduations.flat_map(|(i, (r, g))| graduation_truth(scene, r, i, g, &map)).collect(),
+        graduations,
+        dots,
     }
 }
 

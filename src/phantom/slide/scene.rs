@@ -51,6 +51,14 @@ pub struct Ruling {
     pub missing_fraction: f64,
     /// Standard deviation of each graduation's own placement error, µm.
     pub placement_sd_um: f64,
+    /// Figures at the graduations of the longest tier, of this height, µm: the index over `figure_divisor`.
+    pub figures_um: Option<f64>,
+    /// What a figure counts: 10 writes 1 at the tenth graduation.
+    pub figure_divisor: u32,
+    /// Dots of this diameter instead of lines, µm: `rows` rows, one division apart, with `divisions` + 1 dots each.
+    pub dots_um: Option<f64>,
+    /// Rows of a dot plate.
+    pub rows: u32,
 }
 
 impl Default for Ruling {
@@ -73,8 +81,46 @@ impl Default for Ruling {
             faint_fraction: 0.0,
             missing_fraction: 0.0,
             placement_sd_um: 0.0,
+            figures_um: None,
+            figure_divisor: 10,
+            dots_um: None,
+            rows: 1,
         }
     }
+}
+
+/// Something that a program wrote into the picture: as sharp as pixels allow, not on the slide.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub enum BurnedIn {
+    /// A caption in capitals.
+    Text {
+        /// Letters A to Z without Q, figures, `.`, `-`, `/`; others leave a gap.
+        text: String,
+        /// Upper left corner, px.
+        at_px: [f64; 2],
+        /// Height of the letters, px.
+        height_px: f64,
+        /// Linear light.
+        level: f64,
+    },
+    /// A filled box.
+    Box {
+        /// Upper left corner, px.
+        from_px: [f64; 2],
+        /// Lower right corner, px.
+        to_px: [f64; 2],
+        /// Linear light.
+        level: f64,
+    },
+    /// A straight line.
+    Line {
+        /// One end, px.
+        from_px: [f64; 2],
+        /// The other end, px.
+        to_px: [f64; 2],
+        /// Linear light.
+        level: f64,
+    },
 }
 
 impl Ruling {
@@ -113,6 +159,14 @@ impl Ruling {
         require("placement_sd_um", self.placement_sd_um, self.placement_sd_um >= 0.0, "0 or more")?;
         for tier in &self.tiers {
             require("length_um", tier.length_um, tier.length_um >= 0.0, "0 or more")?;
+        }
+        require("rows", f64::from(self.rows), self.rows <= 5_000, "at most 5000")?;
+        if let Some(d) = self.dots_um {
+            require("dots_um", d, d > 0.0, "above 0")?;
+        }
+        if let Some(h) = self.figures_um {
+            require("figures_um", h, h > 0.0, "above 0")?;
+            require("figure_divisor", f64::from(self.figure_divisor), self.figure_divisor > 0, "at least 1")?;
         }
         require("origin_um", self.origin_um[0] + self.origin_um[1], true, "finite")
     }
@@ -175,6 +229,8 @@ pub struct SlideScene {
     pub dirt_specks: u32,
     /// Number of scratches right through the picture.
     pub scratches: u32,
+    /// Captions and the like.
+    pub burned_in: Vec<BurnedIn>,
     /// Noise and coding.
     pub sensor: Sensor,
     /// Seed of everything drawn by lot.
@@ -211,6 +267,7 @@ impl Default for SlideScene {
             gradient_direction_deg: 0.0,
             dirt_specks: 0,
             scratches: 0,
+            burned_in: Vec::new(),
             sensor: Sensor::default(),
             seed: 1,
         }

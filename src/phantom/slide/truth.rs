@@ -23,6 +23,23 @@ pub struct GraduationTruth {
     pub in_picture: bool,
 }
 
+/// One dot of a plate.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct DotTruth {
+    /// Which ruling of the scene.
+    pub ruling: usize,
+    /// Column, along the ruling.
+    pub column: u32,
+    /// Row, across the ruling.
+    pub row: u32,
+    /// Image position of the centre with its own placement error, px.
+    pub centre_px: [f64; 2],
+    /// 1 as drawn, between 0 and 1 faint, 0 missing.
+    pub strength: f64,
+    /// The centre lies in the picture.
+    pub in_picture: bool,
+}
+
 /// The truth of a rendered slide.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct SlideTruth {
@@ -36,8 +53,10 @@ pub struct SlideTruth {
     pub blur_spot_um: f64,
     /// The same in pixels.
     pub blur_spot_px: f64,
-    /// Every graduation of every ruling.
+    /// Every graduation of every ruling of lines.
     pub graduations: Vec<GraduationTruth>,
+    /// Every dot of every dot plate.
+    pub dots: Vec<DotTruth>,
 }
 
 pub(crate) fn graduation_truth(
