@@ -69,10 +69,30 @@ fn png(bytes: &[u8], limits: &Limits) -> Result<Decoded, PhotoErrorKind> {
     budget.max_alloc = Some(limits.max_decoded_bytes);
     let mut decoder = PngDecoder::with_limits(Cursor::new(bytes), budget).map_err(|e| problem(name, e))?;
     let icc = decoder.icc_profile().ok().flatten();
-    let png_gamma = decoder.gamma_value().ok().flatten();
+    let png_gamma = png_gamma(bytes);
     let pages = if decoder.is_apng().unwrap_or(false) { 2 } else { 1 };
     let (raster, transparent) = read(name, decoder, limits)?;
     Ok(Decoded { icc, png_gamma, transparent, pages, ..Decoded::plain(raster) })
+}
+
+/// The gAMA chunk's exponent, unless an sRGB chunk outranks it (PNG 3rd edition, 11.3.2).
+///
+/// Read here because the decoder behind the image crate keeps it to itself.
+fn png_gamma(bytes: &[u8]) -> Option<f64> {
+    let mut rest = bytes.get(8..)?;
+    let mut gamma = None;
+    while let Some((&[l3, l2, l1, l0, k0, k1, k2, k3], after)) = rest.split_first_chunk::<8>() {
+        let length = usize::try_from(u32::from_be_bytes([l3, l2, l1, l0])).ok()?;
+        match &[k0, k1, k2, k3] {
+            b"sRGB" => return None,
+            b"gAMA" => gamma = after.first_chunk().map(|v| f64::from(u32::from_be_bytes(*v)) / 100_000.0),
+            b"IDAT" => break,
+            _ => {}
+        }
+        // Behind the data stands a check sum of four bytes.
+        rest = after.get(length.checked_add(4)?..)?;
+    }
+    gamma
 }
 
 fn bmp(bytes: &[u8], limits: &Limits) -> Result<Decoded, PhotoErrorKind> {

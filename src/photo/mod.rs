@@ -10,6 +10,7 @@ mod error;
 mod format;
 mod icc;
 mod jpeg;
+mod jpeg_scan;
 mod levels;
 mod light;
 mod limits;

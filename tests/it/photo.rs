@@ -1,5 +1,9 @@
 //! Opening pictures: formats, orientation, limits, damage, metadata, light.
 
+mod fixtures;
+mod formats;
+mod hostile;
+
 use std::io::Cursor;
 
 use image::{DynamicImage, ImageFormat, Luma, Rgb};
