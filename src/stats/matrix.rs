@@ -1,4 +1,4 @@
-//! A small dense matrix for Jacobians and covariances, so that no linear-algebra type stands in a public signature.
+//! A small dense matrix for designs, Jacobians and covariances, so that no linear-algebra type stands in a public signature.
 
 /// A dense matrix, stored row by row.
 #[derive(Clone, Debug, PartialEq)]
@@ -54,6 +54,12 @@ impl Matrix {
     #[must_use]
     pub fn entries(&self) -> &[f64] {
         &self.entries
+    }
+
+    /// Every entry times `factor`.
+    #[must_use]
+    pub fn scaled(&self, factor: f64) -> Self {
+        Self { entries: self.entries.iter().map(|v| v * factor).collect(), ..*self }
     }
 
     /// The correlation matrix of a covariance matrix: 0 where a variance is 0, 1 on the diagonal.
