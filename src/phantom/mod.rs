@@ -16,6 +16,7 @@ pub mod slide;
 mod special;
 mod strokes;
 pub mod style;
+pub mod trap;
 
 pub use picture::{Coding, Picture, Samples};
 pub use sensor::Sensor;
