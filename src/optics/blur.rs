@@ -250,7 +250,8 @@ impl System {
     /// The prediction is a lower bound: real lenses are worse than diffraction, above all wide open.
     ///
     /// # Accuracy
-    /// 1e-5 relative against an independent transform of a rendered point spread (tests/it/optics.rs).
+    /// 1e-3 relative, which is the error of the independent transform of a drawn pupil it is tested against
+    /// (tests/it/optics); 1e-6 for diffraction alone.
     /// # Assumes
     /// Incoherent light; a straight edge along the pixels' rows or columns (an edge at 45° is narrower by at most 2 % of the
     /// pixel's footprint); a lens without aberrations; paraxial defocus.

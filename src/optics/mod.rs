@@ -10,6 +10,7 @@ mod aperture;
 mod blur;
 pub mod depth;
 mod error;
+pub mod measured;
 mod otf;
 mod quadrature;
 mod response;

@@ -14,7 +14,7 @@ const LARGEST_OVER_DIFFRACTION: f64 = 3000.0;
 /// A Gaussian of σ passes `exp(-2 (π σ f)²)`; past `f = 1.1/σ` less than 1e-10.
 const GAUSSIAN_BAND: f64 = 1.1;
 /// Oscillations of the integrand given to one panel of quadrature.
-const CYCLES_PER_PANEL: f64 = 2.0;
+const CYCLES_PER_PANEL: f64 = 2.5;
 
 /// The lengths that make up a blur.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -54,6 +54,7 @@ struct Slopes {
     pixel: f64,
     motion: f64,
     defocus: f64,
+    bin: f64,
 }
 
 /// Shares of the 10–90 % width, which sum to 1.
@@ -66,7 +67,7 @@ pub(crate) struct Shares {
 }
 
 /// sin(πx)/(πx) and its derivative by ln x.
-fn sinc_and_slope(x: f64) -> (f64, f64) {
+pub(crate) fn sinc_and_slope(x: f64) -> (f64, f64) {
     let t = PI * x;
     if t.abs() < 1e-4 {
         (1.0 - t * t / 6.0, -t * t / 3.0)
@@ -89,13 +90,15 @@ impl Lengths {
         let (pa, pa_slope) = sinc_and_slope(f * self.pixel * cos);
         let (pb, pb_slope) = sinc_and_slope(f * self.pixel * sin);
         let (motion, motion_slope) = sinc_and_slope(f * self.motion);
-        let bin = sinc_and_slope(f * self.bin).0;
+        let (bin, bin_slope) = sinc_and_slope(f * self.bin);
         let g = PI * f * self.gaussian;
-        let rest = bin * (-2.0 * g * g).exp();
+        let gaussian = (-2.0 * g * g).exp();
+        let rest = bin * gaussian;
         let slopes = Slopes {
             pixel: optics * (pa_slope * pb + pa * pb_slope) * motion * rest,
             motion: optics * pa * pb * motion_slope * rest,
             defocus: optics_slope * pa * pb * motion * rest,
+            bin: optics * pa * pb * motion * bin_slope * gaussian,
         };
         (optics * pa * pb * motion * rest, slopes)
     }
@@ -123,6 +126,23 @@ impl Lengths {
     fn band(&self) -> f64 {
         let cutoff = self.diffraction.iter().map(|d| 1.0 / d.0).fold(0.0, f64::max);
         if self.gaussian > 0.0 { cutoff.min(GAUSSIAN_BAND / self.gaussian) } else { cutoff }
+    }
+
+    /// Frequencies with quadrature weight × transfer function, fine enough for distances up to `reach`; those that
+    /// no longer matter (less than 1e-4 of an edge in all) are left out.
+    pub(crate) fn samples(&self, reach: f64) -> Vec<(f64, f64)> {
+        let band = self.band();
+        let panels = 2 + (band * (reach + self.largest()) / CYCLES_PER_PANEL) as usize;
+        let mut all = Vec::with_capacity(panels * PANEL);
+        for_nodes(0.0, band, panels, |f, w| all.push((f, w * self.transfer(f).0)));
+        all.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut rest = 0.0;
+        let kept = all.iter().rposition(|&(f, h)| {
+            rest += (h / (PI * f)).abs();
+            rest > 1e-4
+        });
+        all.truncate(kept.map_or(all.len(), |k| k + 1));
+        all
     }
 
     /// Largest length that is not diffraction.
@@ -153,7 +173,7 @@ impl Lengths {
         for_nodes(0.0, band, panels, |f, w| {
             let (h, s) = self.transfer(f);
             nodes.push((f, w * h));
-            slopes.push(Slopes { pixel: w * s.pixel, motion: w * s.motion, defocus: w * s.defocus });
+            slopes.push(Slopes { pixel: w * s.pixel, motion: w * s.motion, defocus: w * s.defocus, bin: w * s.bin });
         });
         // The transfer function falls from 1 with slope −4/π per cut-off, which makes the line's tails 2/(π³ x²).
         Ok(Response { nodes, slopes, tail: 2.0 * mean / PI.powi(3), guess })
@@ -244,22 +264,20 @@ impl Response {
 
     /// Tables of edge and line on an even grid, for fits.
     pub(crate) fn table(&self, reach: f64, points: usize) -> ResponseTable {
-        let step = reach / (points - 1) as f64;
-        let mut edge = vec![0.0; points];
-        let mut line = vec![0.0; points];
-        for &(f, h) in &self.nodes {
-            // Rotating a phasor instead of calling sin and cos for every distance.
-            let (sin_step, cos_step) = (2.0 * PI * f * step).sin_cos();
-            let (mut s, mut c) = (0.0_f64, 1.0_f64);
-            let per_edge = h / (PI * f);
-            for (e, l) in edge.iter_mut().zip(line.iter_mut()) {
-                *e += per_edge * s;
-                *l += 2.0 * h * c;
-                (s, c) = (s * cos_step + c * sin_step, c * cos_step - s * sin_step);
-            }
-        }
-        ResponseTable { step, edge, line, tail: self.tail }
+        let node = |(&(f, h), s): (&(f64, f64), &Slopes)| TableNode { f, h, held: s.pixel + s.bin };
+        let nodes: Vec<TableNode> = self.nodes.iter().zip(&self.slopes).map(node).collect();
+        ResponseTable::of_nodes(&nodes, reach, points, self.tail)
     }
+}
+
+/// One frequency of a transfer function from which a table is made.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct TableNode {
+    pub(crate) f: f64,
+    /// Quadrature weight × transfer function.
+    pub(crate) h: f64,
+    /// Quadrature weight × derivative by the logarithm of what does not grow with the optics: pixel and bins.
+    pub(crate) held: f64,
 }
 
 /// Edge and line response of a system in a table with cubic interpolation; beyond it the tails of diffraction.
@@ -271,10 +289,42 @@ pub struct ResponseTable {
     /// Edge minus one half at 0, step, 2 step, …
     edge: Vec<f64>,
     line: Vec<f64>,
+    /// Derivative of the edge by the logarithm of the pixel's (and the bins') size.
+    by_pixel: Vec<f64>,
     tail: f64,
 }
 
 impl ResponseTable {
+    pub(crate) fn of_nodes(nodes: &[TableNode], reach: f64, points: usize, tail: f64) -> Self {
+        let step = reach / (points - 1) as f64;
+        let (mut edge, mut line, mut by_pixel) = (vec![0.0; points], vec![0.0; points], vec![0.0; points]);
+        for node in nodes {
+            // Rotating a phasor instead of calling sin and cos for every distance.
+            let (sin_step, cos_step) = (2.0 * PI * node.f * step).sin_cos();
+            let (mut s, mut c) = (0.0_f64, 1.0_f64);
+            let (per_edge, per_pixel) = (node.h / (PI * node.f), node.held / (PI * node.f));
+            for ((e, l), p) in edge.iter_mut().zip(&mut line).zip(&mut by_pixel) {
+                *e += per_edge * s;
+                *l += 2.0 * node.h * c;
+                *p += per_pixel * s;
+                (s, c) = (s * cos_step + c * sin_step, c * cos_step - s * sin_step);
+            }
+        }
+        Self { step, edge, line, by_pixel, tail }
+    }
+
+    /// Distance between the crossings of `1 − level` and `level`, to 1e-6; the table's reach where it ends before.
+    pub(crate) fn width(&self, level: f64) -> f64 {
+        let last = self.edge.len() - 1;
+        let k = self.edge.iter().position(|e| *e + 0.5 >= level).unwrap_or(last).max(1);
+        let (mut low, mut high) = ((k - 1) as f64 * self.step, k as f64 * self.step);
+        for _ in 0..30 {
+            let middle = 0.5 * (low + high);
+            if self.right(middle).0 + 0.5 < level { low = middle } else { high = middle }
+        }
+        low + high
+    }
+
     /// Light at signed `distance` from an edge, 0 far on the left, 1 far on the right.
     #[must_use]
     pub fn edge(&self, distance: Um) -> f64 {
@@ -291,6 +341,24 @@ impl ResponseTable {
     pub(crate) fn edge_and_line(&self, x: f64) -> (f64, f64) {
         let (e, l) = self.right(x.abs());
         if x < 0.0 { (0.5 - e, l) } else { (0.5 + e, l) }
+    }
+
+    /// Edge, line, and the derivative of the edge by the logarithm of everything but pixel and bins.
+    ///
+    /// The edge depends on ratios of lengths only, so that scaling the optics is scaling all (−x · line) less
+    /// scaling the pixel.
+    pub(crate) fn edge_line_and_growth(&self, x: f64) -> (f64, f64, f64) {
+        let (e, l) = self.edge_and_line(x);
+        let t = x.abs() / self.step;
+        let last = self.by_pixel.len() - 1;
+        let by_pixel = if t >= last as f64 {
+            0.0
+        } else {
+            let k = t as usize;
+            let t = t - k as f64;
+            (self.by_pixel[k] * (1.0 - t) + self.by_pixel[k + 1] * t) * x.signum()
+        };
+        (e, l, -x * l - by_pixel)
     }
 
     fn right(&self, x: f64) -> (f64, f64) {
@@ -334,6 +402,23 @@ mod tests {
         assert!((r.line_fwhm() - 1.001_662_3).abs() < 1e-6, "{}", r.line_fwhm());
         // LSF(0) = 8 / (3π) in units of 1/(λN).
         assert!((r.line(0.0) - 8.0 / (3.0 * PI)).abs() < 1e-8, "{}", r.line(0.0));
+    }
+
+    #[test]
+    fn mtf50_of_gaussian_and_pixel_as_tabulated() {
+        // Roots of exp(-2 (π σ f)²) sinc(f) = 1/2, tests/data/mtf50_gauss_pixel.csv.
+        let table = include_str!("../../tests/data/mtf50_gauss_pixel.csv");
+        let rows = table.lines().filter(|l| l.starts_with(|c: char| c.is_ascii_digit()));
+        let mut n = 0;
+        for row in rows {
+            let v: Vec<f64> = row.split(',').map(|t| t.parse().unwrap()).collect();
+            let none = Lengths { diffraction: vec![(1e-5, 1.0)], gaussian: v[0], ..Lengths::default() };
+            assert!((none.mtf50() - v[1]).abs() < 2e-5, "{row}: {}", none.mtf50());
+            let pixel = Lengths { pixel: 1.0, ..none };
+            assert!((pixel.mtf50() - v[2]).abs() < 2e-5, "{row}: {}", pixel.mtf50());
+            n += 1;
+        }
+        assert_eq!(n, 8);
     }
 
     #[test]

@@ -1,2 +1,3 @@
 //! Integration tests, one binary so that linking is paid once.
+mod optics;
 mod photo;

@@ -1,0 +1,5 @@
+//! Optics against outside values, and blur measured on rendered edges.
+
+mod measured;
+mod outside;
+mod rendered;
