@@ -1,1 +1,51 @@
 //! Reading a ruled slide: finding, indexing and fitting graduations; the scale map.
+//!
+//! The way of a picture: tiles whose spectra show the same wave form clusters ([`periodic`]); each cluster is followed by its phase
+//! ([`phase`]) in a turned frame ([`rectify`]) and surveyed for graduations ([`lines`]); the candidates are judged
+//! ([`judge`]): one is the ruling, or the picture is refused. Then all graduations are located at full size ([`locate`]) and
+//! the map is fitted with its uncertainty ([`fit`]).
+
+mod candidate;
+mod fit;
+mod judge;
+mod lines;
+mod locate;
+mod periodic;
+mod phase;
+mod pyramid;
+mod reading;
+mod rectify;
+mod refine;
+mod scale_map;
+
+pub use reading::{Graduation, LongGraduations, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request};
+pub use scale_map::{MapModel, ScaleMap};
+
+use crate::photo::Light;
+
+/// Smallest side of a picture that can be read, px.
+const SMALLEST_SIDE: usize = 128;
+
+/// Reads the ruled slide on a picture.
+///
+/// # Errors
+/// A [`Refusal`] with the reason wherever the scale could be wrong.
+pub fn read(light: &Light, request: &Request) -> Result<Reading, Refusal> {
+    let (width, height) = (light.width(), light.height());
+    if width.min(height) < SMALLEST_SIDE {
+        return Err(Refusal::TooSmall { width, height });
+    }
+    let levels = pyramid::levels(light, SMALLEST_SIDE);
+    let clusters = periodic::clusters(&levels);
+    let found = candidate::candidates(&levels, &clusters, (width as f64, height as f64));
+    let share = light.clipped_share();
+    let verdict = judge::judge(&found, request).map_err(|refusal| match refusal {
+        Refusal::NoRuling | Refusal::TooFewGraduations { .. } if share > 0.6 => Refusal::Clipped { share },
+        other => other,
+    })?;
+    let mut reading = refine::refine(light, &verdict, request)?;
+    if share > 0.3 {
+        reading.warnings.push(ReadingWarning::Clipped { share });
+    }
+    Ok(reading)
+}

@@ -1,0 +1,169 @@
+//! Candidates for the ruling: clusters of tiles, followed and surveyed twice, the second time in their own frame.
+
+use super::lines::{self, Lines, NotLines, Tiers};
+use super::periodic::Cluster;
+use super::phase;
+use super::pyramid::Level;
+use super::rectify::{self, Extent, Frame};
+
+/// Most clusters looked at.
+const MOST: usize = 12;
+/// Least cluster score worth a look: three tiles at the threshold.
+const LEAST_SCORE: f64 = 9.0;
+
+/// Graduations in their frame.
+#[derive(Clone, Debug)]
+pub(super) struct Candidate {
+    pub(super) frame: Frame,
+    pub(super) lines: Lines,
+    /// Distance from line to line at the middle, px.
+    pub(super) pitch_px: f64,
+    /// Direction of the ruling at the middle, radians.
+    pub(super) angle: f64,
+    /// Sum over the seen graduations of contrast over noise, each at most 30; less where many places are empty,
+    /// more where long graduations are in order.
+    pub(super) strength: f64,
+}
+
+impl Candidate {
+    pub(super) fn seen(&self) -> usize {
+        self.lines.present.iter().filter(|p| **p).count()
+    }
+
+    /// Middle of the ruled part, image px.
+    pub(super) fn middle(&self) -> (f64, f64) {
+        self.frame.origin
+    }
+
+    /// Half length along and across, px.
+    pub(super) fn half_size(&self) -> (f64, f64) {
+        (0.5 * self.pitch_px * self.lines.present.len() as f64, 0.5 * (self.lines.band.1 - self.lines.band.0))
+    }
+}
+
+impl Candidate {
+    /// Height of the mean profile, relative to the ground.
+    pub(super) fn depth(&self) -> f64 {
+        let fold = |f: fn(f64, f64) -> f64, start| self.lines.shape.iter().copied().fold(start, f);
+        fold(f64::max, f64::MIN) - fold(f64::min, f64::MAX)
+    }
+}
+
+/// Smallest angle between two line directions, radians.
+pub(super) fn angle_between(a: f64, b: f64) -> f64 {
+    super::scale_map::folded(a - b).abs()
+}
+
+/// The candidates of a picture, strongest first.
+pub(super) fn candidates(levels: &[Level<'_>], clusters: &[Cluster], size: (f64, f64)) -> Vec<Candidate> {
+    let mut found: Vec<Candidate> = Vec::new();
+    for cluster in clusters.iter().filter(|c| c.score >= LEAST_SCORE).take(MOST) {
+        if found.iter().any(|f| explains(f, cluster)) {
+            continue;
+        }
+        if let Ok(candidate) = examine(levels, cluster, size)
+            && !found.iter().any(|f| same(f, &candidate))
+        {
+            found.push(candidate);
+        }
+    }
+    found.sort_by(|a, b| b.strength.total_cmp(&a.strength));
+    found
+}
+
+/// The cluster sees a ruling that was found already: the same direction, its spacing or a harmonic of it, the same place.
+fn explains(f: &Candidate, c: &Cluster) -> bool {
+    let frequency = c.fx.hypot(c.fy);
+    let ratio = frequency * f.pitch_px;
+    let harmonic = ratio.round().max(1.0);
+    let turned = angle_between(c.fy.atan2(c.fx), f.angle);
+    let place = c.centres.iter().filter(|p| covers(f, **p, c.reach_px)).count();
+    // A tile tells directions to about a fifth of its frequency bin.
+    turned < 0.06 && (ratio / harmonic - 1.0).abs() < 0.04 && 2 * place > c.centres.len() && f.seen() >= 20
+}
+
+fn covers(f: &Candidate, p: (f64, f64), margin: f64) -> bool {
+    let (t, s) = f.frame.ts(p.0, p.1);
+    let (half_t, half_s) = f.half_size();
+    t.abs() < half_t + margin && s.abs() < half_s + margin
+}
+
+fn same(a: &Candidate, b: &Candidate) -> bool {
+    angle_between(a.angle, b.angle) < 0.03
+        && (a.pitch_px / b.pitch_px - 1.0).abs() < 0.01
+        && covers(a, b.middle(), 2.0 * a.pitch_px)
+}
+
+fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64)) -> Result<Candidate, NotLines> {
+    let f = cluster.fx.hypot(cluster.fy);
+    let count = cluster.centres.len() as f64;
+    let mean = |pick: fn(&(f64, f64)) -> f64| cluster.centres.iter().map(pick).sum::<f64>() / count;
+    let mut frame = Frame { origin: (mean(|c| c.0), mean(|c| c.1)), n: (cluster.fx / f, cluster.fy / f) };
+    let mut pitch = 1.0 / f;
+    let (mut lo, mut hi) = (f64::MAX, f64::MIN);
+    for c in &cluster.centres {
+        let s = frame.ts(c.0, c.1).1;
+        lo = lo.min(s);
+        hi = hi.max(s);
+    }
+    let mut along = (lo - cluster.reach_px, hi + cluster.reach_px);
+    let mut result = Err(NotLines::NoPhase);
+    for pass in 0..3 {
+        let (t, s) = rectify::picture_range(frame, size.0, size.1);
+        let Some(level) = levels.iter().rev().find(|l| pitch / l.step_px as f64 >= 8.0).or(levels.first()) else {
+            return Err(NotLines::NoPhase);
+        };
+        let extent = Extent {
+            t,
+            s: (along.0.max(s.0), along.1.min(s.1)),
+            dt: (pitch / 12.0).max(0.5 * level.step_px as f64),
+            height: if pass == 0 { (0.5 * pitch).max(3.0) } else { (0.4 * pitch).max(2.0) },
+            most_strips: 96,
+        };
+        if extent.s.1 - extent.s.0 < extent.height {
+            return Err(NotLines::NoBand);
+        }
+        let strips = rectify::sample(level, frame, extent);
+        let surveyed =
+            phase::track(&strips, pitch).ok_or(NotLines::NoPhase).and_then(|tracked| lines::survey(&strips, &tracked));
+        let lines = match surveyed {
+            Ok(lines) => lines,
+            Err(why) => return result.map_err(|_none: NotLines| why),
+        };
+        let s = 0.5 * (lines.band.0 + lines.band.1);
+        let k = lines.first as f64 + 0.5 * lines.present.len() as f64;
+        let t = lines.phase.t_of(k, s, 0.0).ok_or(NotLines::NoPhase)?;
+        let (gt, gs) = lines.phase.gradient(t, s);
+        let slope = gt.hypot(gs);
+        let n = frame.n;
+        let turned = ((gt * n.0 - gs * n.1) / slope, (gt * n.1 + gs * n.0) / slope);
+        let turn = (gs / slope).asin().abs();
+        let old_frame = frame;
+        let seen = lines.present.iter().filter(|p| **p).count();
+        pitch = 1.0 / slope;
+        // The second pass sees the lines in their own frame and looks farther along them for long ones.
+        let band = (lines.band.1 - lines.band.0).max(4.0 * pitch);
+        let reach = lines.reach.iter().fold(lines.band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
+        along = (reach.0 - s - 0.75 * band, reach.1 - s + 0.75 * band);
+        if pass > 0 {
+            let density = seen as f64 / lines.present.len() as f64;
+            let told = if matches!(lines.tiers, Tiers::Alike | Tiers::Twos) { 1.0 } else { 1.5 };
+            let strength = told
+                * density.powi(2)
+                * lines
+                    .present
+                    .iter()
+                    .zip(&lines.contrast)
+                    .filter(|(p, _)| **p)
+                    .map(|(_, c)| (c / lines.noise).min(30.0))
+                    .sum::<f64>();
+            result =
+                Ok(Candidate { frame: old_frame, lines, pitch_px: pitch, angle: turned.1.atan2(turned.0), strength });
+            if turn * 0.5 * seen as f64 * pitch < 0.5 * pitch || pass == 2 {
+                break;
+            }
+        }
+        frame = Frame { origin: old_frame.xy(t, s), n: turned };
+    }
+    result
+}

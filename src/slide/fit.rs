@@ -1,0 +1,419 @@
+//! The scale map from located graduations: generalised least squares over all strips, weighted over models by evidence.
+//!
+//! Every combination of radial distortion and perspective along and across the ruling is fitted. Each extra
+//! parameter has a Gaussian prior of the size that lenses and hand-laid slides have; the evidence of each combination
+//! (Laplace's approximation, exact here but for the slight non-linearity) weights its parameters and covariance.
+//! Where the data cannot tell whether a term is there, the term's uncertainty stays in the scale; where they
+//! rule it out, it costs nothing.
+
+use super::locate::Spots;
+use super::scale_map::{MapModel, PARAMETERS};
+use nalgebra::{DMatrix, DVector, Matrix6, SMatrix, Vector6};
+
+/// Standard deviation of the prior of radial distortion at the corner (common practice: macro lenses distort by less than 1 %).
+const PRIOR_RADIAL: f64 = 0.006;
+/// Standard deviation of the prior of the perspective terms: a few degrees of tilt at usual pupil distances.
+const PRIOR_PERSPECTIVE: f64 = 0.003;
+
+/// Result of the fit, in graduations over half-diagonal coordinates.
+#[derive(Clone, Debug)]
+pub(super) struct Fitted {
+    pub(super) parameters: Vector6<f64>,
+    pub(super) covariance: Matrix6<f64>,
+    pub(super) model: MapModel,
+    /// Per graduation: index, residual (px, along the normal), its standard uncertainty, place, robust weight.
+    pub(super) residuals: Vec<LineResidual>,
+    /// Standard deviation of the ruling's own errors, px.
+    pub(super) ruling_sd_px: f64,
+    /// Evidence weight of the models that have a radial term and of those that have a perspective term.
+    pub(super) weight_radial: f64,
+    pub(super) weight_perspective: f64,
+}
+
+/// How one graduation sits about the fit.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct LineResidual {
+    pub(super) k: i64,
+    pub(super) residual_px: f64,
+    pub(super) u_px: f64,
+    pub(super) at: (f64, f64),
+    pub(super) weight: f64,
+    pub(super) contrast: f64,
+}
+
+/// The geometry of the picture for the fit.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Ground {
+    pub(super) centre: (f64, f64),
+    pub(super) radius: f64,
+}
+
+/// Graduations at a point and the derivatives by the parameters.
+fn model(p: &Vector6<f64>, x: f64, y: f64) -> (f64, Vector6<f64>) {
+    let rr = x * x + y * y;
+    let (u, v) = (x * (1.0 + p[3] * rr), y * (1.0 + p[3] * rr));
+    let depth = 1.0 + p[4] * u + p[5] * v;
+    let value = (p[0] + p[1] * u + p[2] * v) / depth;
+    let by_u = (p[1] - value * p[4]) / depth;
+    let by_v = (p[2] - value * p[5]) / depth;
+    let gradient = Vector6::new(
+        1.0 / depth,
+        u / depth,
+        v / depth,
+        by_u * x * rr + by_v * y * rr,
+        -value * u / depth,
+        -value * v / depth,
+    );
+    (value, gradient)
+}
+
+/// Derivatives of the graduation count by image px.
+fn slope(p: &Vector6<f64>, x: f64, y: f64, radius: f64) -> (f64, f64) {
+    let d = 1e-4;
+    let f = |dx: f64, dy: f64| model(p, x + dx, y + dy).0;
+    ((f(d, 0.0) - f(-d, 0.0)) / (2.0 * d * radius), (f(0.0, d) - f(0.0, -d)) / (2.0 * d * radius))
+}
+
+struct Strip<'a> {
+    spots: &'a Spots,
+    /// Robust weight of each graduation in this strip.
+    own: Vec<f64>,
+}
+
+/// Residuals of a strip in px and the derivative rows, px per parameter.
+fn linearised(strip: &Strip<'_>, p: &Vector6<f64>, g: Ground) -> (DVector<f64>, SMatrixRows) {
+    let n = strip.spots.k.len();
+    let mut r = DVector::zeros(n);
+    let mut rows = SMatrixRows::zeros(n);
+    for i in 0..n {
+        let (ax, ay) = strip.spots.across[i];
+        let x = strip.spots.at[i].0 + strip.spots.delta[i] * ax;
+        let y = strip.spots.at[i].1 + strip.spots.delta[i] * ay;
+        let (qx, qy) = ((x - g.centre.0) / g.radius, (y - g.centre.1) / g.radius);
+        let (value, gradient) = model(p, qx, qy);
+        let s = slope(p, qx, qy, g.radius);
+        let per_px = s.0 * ax + s.1 * ay;
+        r[i] = (strip.spots.k[i] as f64 - value) / per_px;
+        rows.0.row_mut(i).copy_from(&(gradient / per_px).transpose());
+    }
+    (r, rows)
+}
+
+/// Rows of derivatives, one per graduation.
+struct SMatrixRows(nalgebra::OMatrix<f64, nalgebra::Dyn, nalgebra::Const<PARAMETERS>>);
+
+impl SMatrixRows {
+    fn zeros(n: usize) -> Self {
+        Self(nalgebra::OMatrix::<f64, nalgebra::Dyn, nalgebra::Const<PARAMETERS>>::zeros(n))
+    }
+}
+
+/// Directions of the extra parameters: κ, perspective along the ruling, perspective across it.
+fn extras(direction: (f64, f64)) -> [(Vector6<f64>, f64); 3] {
+    let (c, s) = direction;
+    [
+        (Vector6::new(0.0, 0.0, 0.0, 1.0, 0.0, 0.0), PRIOR_RADIAL),
+        (Vector6::new(0.0, 0.0, 0.0, 0.0, c, s), PRIOR_PERSPECTIVE),
+        (Vector6::new(0.0, 0.0, 0.0, 0.0, -s, c), PRIOR_PERSPECTIVE),
+    ]
+}
+
+/// One Gauss–Newton solution in the subspace of a combination.
+struct Solution {
+    parameters: Vector6<f64>,
+    covariance: Matrix6<f64>,
+    log_evidence: f64,
+}
+
+fn gauss_newton(
+    strips: &[Strip<'_>],
+    weight: &dyn Fn(usize, usize) -> f64,
+    start: &Vector6<f64>,
+    mask: u8,
+    direction: (f64, f64),
+    g: Ground,
+    scale2: f64,
+) -> Option<Solution> {
+    let mut basis: Vec<(Vector6<f64>, Option<f64>)> = (0..3)
+        .map(|i| {
+            let mut e = Vector6::zeros();
+            e[i] = 1.0;
+            (e, None)
+        })
+        .collect();
+    for (i, (e, sd)) in extras(direction).into_iter().enumerate() {
+        if mask >> i & 1 == 1 {
+            basis.push((e, Some(sd)));
+        }
+    }
+    let m = basis.len();
+    let mut p = *start;
+    if mask & 1 == 0 {
+        p[3] = 0.0;
+    }
+    if mask & 6 == 0 {
+        p[4] = 0.0;
+        p[5] = 0.0;
+    } else {
+        let (c, s) = direction;
+        let along = if mask & 2 == 2 { p[4] * c + p[5] * s } else { 0.0 };
+        let across = if mask & 4 == 4 { -p[4] * s + p[5] * c } else { 0.0 };
+        p[4] = along * c - across * s;
+        p[5] = along * s + across * c;
+    }
+    let mut out = None;
+    for _ in 0..8 {
+        let mut normal = DMatrix::<f64>::zeros(m, m);
+        let mut right = DVector::<f64>::zeros(m);
+        let mut chi2 = 0.0;
+        for (si, strip) in strips.iter().enumerate() {
+            let (r, rows) = linearised(strip, &p, g);
+            let n = r.len();
+            let w: Vec<f64> = (0..n).map(|i| weight(si, i).sqrt()).collect();
+            let rw = DVector::from_fn(n, |i, _| r[i] * w[i]);
+            let j = DMatrix::from_fn(n, m, |i, b| {
+                w[i] * (0..PARAMETERS).map(|q| rows.0[(i, q)] * basis[b].0[q]).sum::<f64>()
+            });
+            let info = &strip.spots.information;
+            let ij = info * &j;
+            normal += j.transpose() * &ij;
+            right += ij.transpose() * &rw;
+            chi2 += rw.dot(&(info * &rw));
+        }
+        normal /= scale2;
+        right /= scale2;
+        chi2 /= scale2;
+        let mut log_prior = 0.0;
+        for (b, (e, sd)) in basis.iter().enumerate() {
+            if let Some(sd) = sd {
+                let now = e.dot(&p);
+                normal[(b, b)] += 1.0 / (sd * sd);
+                right[b] -= now / (sd * sd);
+                chi2 += (now / sd).powi(2);
+                log_prior -= sd.ln();
+            }
+        }
+        let ch = normal.clone().cholesky()?;
+        let step = ch.solve(&right);
+        let expected = step.dot(&right);
+        let log_det = 2.0 * ch.l().diagonal().iter().map(|v| v.ln()).sum::<f64>();
+        let inverse = ch.inverse();
+        let spread = SMatrix::<f64, PARAMETERS, PARAMETERS>::from_fn(|a, b| {
+            (0..m)
+                .flat_map(|i| (0..m).map(move |k| (i, k)))
+                .map(|(i, k)| basis[i].0[a] * inverse[(i, k)] * basis[k].0[b])
+                .sum()
+        });
+        for (b, (e, _)) in basis.iter().enumerate() {
+            p += *e * step[b];
+        }
+        out = Some(Solution {
+            parameters: p,
+            covariance: spread,
+            log_evidence: -0.5 * (chi2 - expected) - 0.5 * log_det + log_prior,
+        });
+        if expected < 1e-8 {
+            break;
+        }
+    }
+    out
+}
+
+/// Fits the map. `start` is any close guess of `(a0, a1, a2, κ, g1, g2)` in graduations.
+pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitted> {
+    let mut strips: Vec<Strip<'_>> =
+        all.iter().map(|s| Strip { spots: s, own: s.amplitude.iter().map(|_| 1.0).collect() }).collect();
+    let norm = start[1].hypot(start[2]);
+    let direction = (start[1] / norm, start[2] / norm);
+    let mut tau2 = 0.0;
+    let mut scale2 = 1.0;
+    let mut lines = std::collections::BTreeMap::<i64, (f64, f64)>::new();
+    let mut p = start;
+    for round in 0..5 {
+        let table = lines.clone();
+        let weight = |si: usize, i: usize| -> f64 {
+            let s = &strips[si];
+            let (robust, total) = table.get(&s.spots.k[i]).copied().unwrap_or((1.0, 0.0));
+            s.own[i] * robust / (1.0 + tau2 * total)
+        };
+        // The full model follows any shape while outliers are being found.
+        let full = gauss_newton(&strips, &weight, &p, 7, direction, g, scale2)?;
+        p = full.parameters;
+        let line = line_residuals(&strips, &p, g);
+        let robust = robust_line_weights(&line, tau2, scale2);
+        tau2 = ruling_variance(&line, &robust, scale2);
+        lines = line.iter().zip(&robust).map(|(l, w)| (l.k, (*w, l.information / scale2))).collect();
+        let (own, within) = own_weights(&strips, &p, g, &line, scale2);
+        for (s, w) in strips.iter_mut().zip(own) {
+            s.own = w;
+        }
+        if round > 0 {
+            scale2 = within.max(1.0);
+        }
+    }
+    let table = lines;
+    let weight = |si: usize, i: usize| -> f64 {
+        let s = &strips[si];
+        let (robust, total) = table.get(&s.spots.k[i]).copied().unwrap_or((1.0, 0.0));
+        s.own[i] * robust / (1.0 + tau2 * total)
+    };
+    let solutions: Vec<(u8, Solution)> = (0..8_u8)
+        .filter_map(|mask| Some((mask, gauss_newton(&strips, &weight, &p, mask, direction, g, scale2)?)))
+        .collect();
+    let best = solutions.iter().map(|s| s.1.log_evidence).fold(f64::MIN, f64::max);
+    let weights: Vec<f64> = solutions.iter().map(|s| (s.1.log_evidence - best).exp()).collect();
+    let total: f64 = weights.iter().sum();
+    let mut mean = Vector6::zeros();
+    for ((_, s), w) in solutions.iter().zip(&weights) {
+        mean += s.parameters * (*w / total);
+    }
+    let mut covariance = Matrix6::zeros();
+    let (mut radial, mut perspective) = (0.0, 0.0);
+    for ((mask, s), w) in solutions.iter().zip(&weights) {
+        let d = s.parameters - mean;
+        covariance += (s.covariance + d * d.transpose()) * (*w / total);
+        if mask & 1 == 1 {
+            radial += w / total;
+        }
+        if mask & 6 != 0 {
+            perspective += w / total;
+        }
+    }
+    let model = match (radial > 0.5, perspective > 0.5) {
+        (false, false) => MapModel::Similarity,
+        (true, false) => MapModel::Radial,
+        (false, true) => MapModel::Perspective,
+        (true, true) => MapModel::PerspectiveRadial,
+    };
+    let final_lines = line_residuals(&strips, &mean, g);
+    let residuals = final_lines
+        .iter()
+        .map(|l| LineResidual {
+            k: l.k,
+            residual_px: l.residual,
+            u_px: (scale2 / l.information + tau2).sqrt(),
+            at: l.at,
+            weight: table.get(&l.k).map_or(0.0, |v| v.0),
+            contrast: l.amplitude,
+        })
+        .collect();
+    Some(Fitted {
+        parameters: mean,
+        covariance,
+        model,
+        residuals,
+        ruling_sd_px: tau2.sqrt(),
+        weight_radial: radial,
+        weight_perspective: perspective,
+    })
+}
+
+struct Line {
+    k: i64,
+    residual: f64,
+    information: f64,
+    at: (f64, f64),
+    amplitude: f64,
+}
+
+/// Mean residual of each graduation over its strips, by information.
+fn line_residuals(strips: &[Strip<'_>], p: &Vector6<f64>, g: Ground) -> Vec<Line> {
+    let mut sums = std::collections::BTreeMap::<i64, (f64, f64, f64, f64, f64, f64)>::new();
+    for s in strips {
+        let (r, _) = linearised(s, p, g);
+        for i in 0..r.len() {
+            let w = s.spots.information[(i, i)] * s.own[i];
+            let e = sums.entry(s.spots.k[i]).or_default();
+            e.0 += w;
+            e.1 += w * r[i];
+            e.2 += w * s.spots.at[i].0;
+            e.3 += w * s.spots.at[i].1;
+            e.4 += s.spots.amplitude[i];
+            e.5 += 1.0;
+        }
+    }
+    sums.into_iter()
+        .filter(|(_, e)| e.0 > 0.0)
+        .map(|(k, e)| Line {
+            k,
+            residual: e.1 / e.0,
+            information: e.0,
+            at: (e.2 / e.0, e.3 / e.0),
+            amplitude: e.4 / e.5,
+        })
+        .collect()
+}
+
+fn robust_line_weights(lines: &[Line], tau2: f64, scale2: f64) -> Vec<f64> {
+    lines
+        .iter()
+        .map(|l| {
+            let z = l.residual / (scale2 / l.information + tau2 + 1e-12).sqrt();
+            // Bisquare with a wide cut: honest lines keep nearly all their weight.
+            let w = (1.0 - (z / 6.0).powi(2)).max(0.0);
+            w * w
+        })
+        .collect()
+}
+
+/// Variance of the ruling itself, px², by the method of moments on the line means.
+fn ruling_variance(lines: &[Line], robust: &[f64], scale2: f64) -> f64 {
+    let use_lines: Vec<(&Line, f64)> = lines.iter().zip(robust.iter().copied()).filter(|(_, w)| *w > 0.05).collect();
+    let n = use_lines.len() as f64;
+    if n < 8.0 {
+        return 0.0;
+    }
+    let typical = {
+        let mut v: Vec<f64> = use_lines.iter().map(|(l, _)| scale2 / l.information).collect();
+        v.sort_by(f64::total_cmp);
+        v[v.len() / 2]
+    };
+    // Solve Σ w (r² − u² ) = 0 for τ² with weights that bound the influence of poorly located lines.
+    let mut tau2: f64 = 0.0;
+    for _ in 0..20 {
+        let (mut top, mut bottom) = (0.0, 0.0);
+        for (l, robust) in &use_lines {
+            let u2 = scale2 / l.information;
+            let w = robust / (u2 + tau2 + 0.1 * typical).powi(2);
+            top += w * (l.residual * l.residual * n / (n - 4.0) - u2);
+            bottom += w;
+        }
+        let next = (top / bottom).max(0.0);
+        if (next - tau2).abs() < 1e-6 * typical {
+            return next;
+        }
+        tau2 = next;
+    }
+    tau2
+}
+
+/// Robust weights of single strips within a graduation, and the reduced χ² within graduations.
+fn own_weights(strips: &[Strip<'_>], p: &Vector6<f64>, g: Ground, lines: &[Line], scale2: f64) -> (Vec<Vec<f64>>, f64) {
+    let means: std::collections::BTreeMap<i64, f64> = lines.iter().map(|l| (l.k, l.residual)).collect();
+    let mut squares = Vec::new();
+    let own = strips
+        .iter()
+        .map(|s| {
+            let (r, _) = linearised(s, p, g);
+            (0..r.len())
+                .map(|i| {
+                    let centre = means.get(&s.spots.k[i]).copied().unwrap_or(0.0);
+                    let z2 = (r[i] - centre).powi(2) * s.spots.information[(i, i)] / scale2;
+                    if s.spots.information[(i, i)] > 0.0 {
+                        squares.push(z2 * scale2);
+                    }
+                    let w = (1.0 - z2 / 25.0).max(0.0);
+                    w * w
+                })
+                .collect()
+        })
+        .collect();
+    // Median of χ² with one degree of freedom is 0.4549.
+    let reduced = if squares.is_empty() {
+        1.0
+    } else {
+        let m = squares.len() / 2;
+        *squares.select_nth_unstable_by(m, f64::total_cmp).1 / 0.4549
+    };
+    (own, reduced)
+}

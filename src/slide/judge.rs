@@ -1,0 +1,164 @@
+//! Which candidate is the ruling, and whether it is safe to say so.
+
+use super::candidate::{Candidate, angle_between};
+use super::lines::Tiers;
+use super::reading::{LongGraduations, ReadingWarning, Refusal, Request};
+
+/// Fewest graduations of a ruling with long ones in sight.
+const LEAST_GRADUATIONS: usize = 6;
+/// Fewest where no long graduation tells the division.
+const LEAST_ALIKE: usize = 25;
+
+/// The chosen one and what must be said about it.
+#[derive(Clone, Debug)]
+pub(super) struct Verdict<'a> {
+    pub(super) chosen: &'a Candidate,
+    pub(super) long: LongGraduations,
+    pub(super) warnings: Vec<ReadingWarning>,
+}
+
+/// How much of an interval a line covers at half height, from the mean shape of an interval (16 samples, line in the middle).
+fn relative_width(shape: &[f64; 16]) -> f64 {
+    let peak = shape[6..10].iter().copied().fold(f64::MIN, f64::max);
+    let ground = shape.iter().copied().fold(f64::MAX, f64::min);
+    let half = 0.5 * (peak + ground);
+    // Linear interpolation between samples at the two crossings nearest to the middle.
+    let crossing = |at: &dyn Fn(usize) -> f64| -> f64 {
+        for i in 1..8 {
+            let (a, b) = (at(i - 1), at(i));
+            if b < half {
+                return (i as f64 - 1.0) + (a - half) / (a - b).max(1e-12);
+            }
+        }
+        8.0
+    };
+    let right = crossing(&|i| shape[(8 + i).min(15)]);
+    let left = crossing(&|i| shape[7_usize.saturating_sub(i)]);
+    (right + left + 1.0) / 16.0
+}
+
+/// Chooses, or refuses.
+pub(super) fn judge<'a>(found: &'a [Candidate], request: &Request) -> Result<Verdict<'a>, Refusal> {
+    let best = found.first().ok_or(Refusal::NoRuling)?;
+    // Among candidates of the same direction and place whose spacings are whole multiples, the finest real one is the division.
+    let chosen = found
+        .iter()
+        .filter(|c| c.strength > 0.25 * best.strength && is_multiple(best, c))
+        .min_by(|a, b| a.pitch_px.total_cmp(&b.pitch_px))
+        .unwrap_or(best);
+    let seen = chosen.seen();
+    if seen < LEAST_GRADUATIONS {
+        return Err(Refusal::TooFewGraduations { found: seen, needed: LEAST_GRADUATIONS });
+    }
+    let span = chosen.lines.present.len();
+    if (seen as f64) < 0.5 * span as f64 {
+        return Err(Refusal::NoRuling);
+    }
+    let crossed = found.iter().find(|c| {
+        (angle_between(c.angle, chosen.angle) - std::f64::consts::FRAC_PI_2).abs() < 0.03
+            && (c.pitch_px / chosen.pitch_px - 1.0).abs() < 0.02
+            && c.seen() >= LEAST_GRADUATIONS
+    });
+    if let Some(rival) = found.iter().find(|c| is_rival(chosen, c)) {
+        return Err(Refusal::TwoRulings { first_px: chosen.pitch_px, second_px: rival.pitch_px });
+    }
+    let mut warnings = Vec::new();
+    let long = division(chosen, crossed, request, &mut warnings)?;
+    Ok(Verdict { chosen, long, warnings })
+}
+
+fn is_multiple(a: &Candidate, b: &Candidate) -> bool {
+    let ratio = (a.pitch_px / b.pitch_px).max(b.pitch_px / a.pitch_px);
+    let (t, s) = a.frame.ts(b.middle().0, b.middle().1);
+    let (half_t, half_s) = a.half_size();
+    let (other_t, other_s) = b.half_size();
+    angle_between(a.angle, b.angle) < 0.03
+        && (ratio / ratio.round() - 1.0).abs() < 0.015
+        && t.abs() < half_t + other_t
+        && s.abs() < half_s + other_s + 3.0 * a.pitch_px.max(b.pitch_px)
+}
+
+/// A second even set of lines that does not belong to the first.
+fn is_rival(chosen: &Candidate, c: &Candidate) -> bool {
+    if std::ptr::eq(chosen, c) || is_multiple(chosen, c) {
+        return false;
+    }
+    let turned = angle_between(c.angle, chosen.angle);
+    let square = (turned - std::f64::consts::FRAC_PI_2).abs() < 0.03;
+    if square && (c.pitch_px / chosen.pitch_px - 1.0).abs() < 0.02 {
+        return false;
+    }
+    let seen = c.seen();
+    let dense = seen as f64 > 0.7 * c.lines.present.len() as f64;
+    let clear = c.strength > 0.2 * chosen.strength && c.strength > 10.0 * seen as f64;
+    // Faint and shallow, or inside the chosen ruling's own footprint: a beat between its lines, not another ruling.
+    let beat = c.depth() < 0.3 * chosen.depth() || (turned < 0.6 && inside(chosen, c));
+    seen >= 8 && dense && clear && !beat
+}
+
+/// The middle of `c` lies where the graduations of `chosen` reach.
+fn inside(chosen: &Candidate, c: &Candidate) -> bool {
+    let (t, s) = chosen.frame.ts(c.middle().0, c.middle().1);
+    let reach = chosen.lines.reach.iter().fold(chosen.lines.band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
+    let margin = 3.0 * chosen.pitch_px;
+    let (half_t, _) = chosen.half_size();
+    t.abs() < half_t + margin && s > reach.0 - margin && s < reach.1 + margin
+}
+
+fn division(
+    chosen: &Candidate,
+    crossed: Option<&Candidate>,
+    request: &Request,
+    warnings: &mut Vec<ReadingWarning>,
+) -> Result<LongGraduations, Refusal> {
+    let found = chosen.pitch_px / request.division.get();
+    let agrees = request.expected.is_some_and(|e| (found / e.get() - 1.0).abs() < 0.2);
+    match chosen.lines.tiers {
+        Tiers::TensAndFives { .. } => return Ok(LongGraduations::FifthsAndTenths),
+        Tiers::Tens { .. } => return Ok(LongGraduations::Tenths),
+        Tiers::Fives { .. } => return Ok(LongGraduations::Fifths),
+        Tiers::Twos => {
+            if agrees {
+                warnings.push(ReadingWarning::DivisionHelpedByExpectation);
+                return Ok(LongGraduations::None);
+            }
+            return Err(Refusal::DivisionAmbiguous {
+                why: "every second line is longer, as when only the fifths and tenths are seen",
+                factors: "2, 5 or 10",
+            });
+        }
+        Tiers::Alike => {}
+    }
+    let seen = chosen.seen();
+    let width = relative_width(&chosen.lines.shape);
+    if chosen.lines.bar_beyond {
+        return Err(Refusal::Unresolved);
+    }
+    if agrees {
+        warnings.push(ReadingWarning::DivisionHelpedByExpectation);
+        return Ok(LongGraduations::None);
+    }
+    let grid = crossed.is_some() && seen >= 8 && width < 0.35;
+    if !grid {
+        if seen < LEAST_ALIKE {
+            return Err(Refusal::DivisionAmbiguous {
+                why: "the few lines in sight are all alike; show more of the slide, with its longer graduations, or give magnification and pixel pitch",
+                factors: "2, 5 or 10",
+            });
+        }
+        if width < 0.1 {
+            return Err(Refusal::DivisionAmbiguous {
+                why: "the lines are all alike and very thin for their distance, as when finer graduations are not seen",
+                factors: "5 or 10",
+            });
+        }
+        if chosen.lines.ends_seen == 0 {
+            return Err(Refusal::NotARuling { missing: "the lines have no ends in the picture and none is longer" });
+        }
+        if width > 0.42 && chosen.lines.ends_seen < 2 {
+            return Err(Refusal::NotARuling { missing: "the lines are as wide as the gaps and none is longer" });
+        }
+    }
+    warnings.push(ReadingWarning::NoLongGraduations);
+    Ok(LongGraduations::None)
+}

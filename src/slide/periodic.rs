@@ -1,0 +1,275 @@
+//! Where the picture is periodic in one direction: local spectra, and clusters of tiles that agree.
+//!
+//! Each level of the pyramid is cut into overlapping tiles of 64 pixels. A ruling shows in a tile's power
+//! spectrum as a peak far above the floor; neighbouring tiles see nearly the same wave vector. Tiles that agree with a
+//! neighbour form clusters, the candidates for a ruling. Textures and print give peaks too, but few neighbours agree.
+
+use super::pyramid::Level;
+use rayon::prelude::*;
+use rustfft::{Fft, FftPlanner, num_complex::Complex};
+use std::sync::Arc;
+
+/// Tile side, level pixels.
+const TILE: usize = 64;
+/// Half overlap.
+const STRIDE: usize = TILE / 2;
+/// Least frequency looked at, cycles per tile: below it lie shading and blobs.
+const LEAST_CYCLES: f64 = 3.5;
+/// Power of a peak over the median power of the tile that makes it worth a vote. White noise gives a
+/// maximum near ln(2000)/ln 2 = 11 times the median.
+const LEAST_PEAK: f32 = 24.0;
+/// A peak over its ray on both sides, in power.
+const VALLEY: f32 = 4.0;
+/// Peaks kept per tile.
+const PEAKS: usize = 4;
+
+/// Neighbouring tiles that see the same wave.
+#[derive(Clone, Debug)]
+pub(super) struct Cluster {
+    /// Wave vector at full size, cycles per px, x component (half plane fx > 0, or fx = 0 and fy > 0).
+    pub(super) fx: f64,
+    /// Its y component, cycles per px.
+    pub(super) fy: f64,
+    /// Centres of the tiles, full-size image px.
+    pub(super) centres: Vec<(f64, f64)>,
+    /// Sum over tiles of ln(peak / floor).
+    pub(super) score: f64,
+    /// Full-size px of a tile's half side.
+    pub(super) reach_px: f64,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Peak {
+    fx: f64,
+    fy: f64,
+    strength: f32,
+}
+
+/// Clusters over all levels, strongest first.
+pub(super) fn clusters(levels: &[Level<'_>]) -> Vec<Cluster> {
+    let mut all: Vec<Cluster> = levels.iter().flat_map(level_clusters).collect();
+    all.sort_by(|a, b| b.score.total_cmp(&a.score));
+    all
+}
+
+fn level_clusters(level: &Level<'_>) -> Vec<Cluster> {
+    if level.width < TILE || level.height < TILE {
+        return Vec::new();
+    }
+    let columns = (level.width - TILE) / STRIDE + 1;
+    let rows = (level.height - TILE) / STRIDE + 1;
+    let fft = FftPlanner::<f32>::new().plan_fft_forward(TILE);
+    let window: Vec<f32> =
+        (0..TILE).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / TILE as f32).sin().powi(2)).collect();
+    let peaks: Vec<Vec<Peak>> = (0..rows * columns)
+        .into_par_iter()
+        .map_init(
+            || Scratch::new(&fft),
+            |scratch, i| tile_peaks(level, (i % columns) * STRIDE, (i / columns) * STRIDE, &window, scratch),
+        )
+        .collect();
+    join(level, columns, rows, &peaks)
+}
+
+struct Scratch {
+    fft: Arc<dyn Fft<f32>>,
+    plane: Vec<Complex<f32>>,
+    turned: Vec<Complex<f32>>,
+    work: Vec<Complex<f32>>,
+    power: Vec<f32>,
+}
+
+impl Scratch {
+    fn new(fft: &Arc<dyn Fft<f32>>) -> Self {
+        let zero = Complex::new(0.0, 0.0);
+        Self {
+            fft: Arc::clone(fft),
+            plane: vec![zero; TILE * TILE],
+            turned: vec![zero; TILE * TILE],
+            work: vec![zero; fft.get_inplace_scratch_len()],
+            power: vec![0.0; TILE * TILE],
+        }
+    }
+}
+
+/// The strongest peaks of one tile.
+fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], s: &mut Scratch) -> Vec<Peak> {
+    let rows = || (0..TILE).map(|j| &level.values[(y0 + j) * level.width + x0..][..TILE]);
+    let mean = rows().map(|r| r.iter().sum::<f32>()).sum::<f32>() / (TILE * TILE) as f32;
+    if !mean.is_finite() || mean <= 0.0 {
+        return Vec::new();
+    }
+    for (j, row) in rows().enumerate() {
+        for (i, v) in row.iter().enumerate() {
+            s.plane[j * TILE + i] = Complex::new((v - mean) * window[i] * window[j], 0.0);
+        }
+    }
+    s.fft.process_with_scratch(&mut s.plane, &mut s.work);
+    for j in 0..TILE {
+        for i in 0..TILE {
+            s.turned[i * TILE + j] = s.plane[j * TILE + i];
+        }
+    }
+    s.fft.process_with_scratch(&mut s.turned, &mut s.work);
+    // turned[i * TILE + j]: i is the x frequency, j the y frequency.
+    for (p, c) in s.power.iter_mut().zip(&s.turned) {
+        *p = c.norm_sqr();
+    }
+    pick_peaks(s)
+}
+
+fn signed(i: usize) -> f64 {
+    if i < TILE / 2 { i as f64 } else { i as f64 - TILE as f64 }
+}
+
+/// Up to three peaks that stand out from their ring of equal frequency and from their own ray.
+///
+/// Shading, specks and single edges have spectra that fall smoothly along a ray from the origin; a periodic pattern has
+/// a maximum with valleys on both sides. Each bin is compared with the median of its ring and with the ray 3 bins nearer and farther.
+fn pick_peaks(s: &mut Scratch) -> Vec<Peak> {
+    let mut rings: [Vec<f32>; TILE / 2] = std::array::from_fn(|_| Vec::new());
+    let mut bins: Vec<(usize, usize, f64)> = Vec::new();
+    for i in 0..TILE / 2 {
+        for j in 0..TILE {
+            let (fi, fj) = (i as f64, signed(j));
+            let r = fi.hypot(fj);
+            if !(LEAST_CYCLES..=0.47 * TILE as f64).contains(&r) || (i == 0 && fj < 0.0) {
+                continue;
+            }
+            rings[r as usize].push(s.power[i * TILE + j]);
+            bins.push((i, j, r));
+        }
+    }
+    let floors: [f32; TILE / 2] = std::array::from_fn(|r| {
+        let ring = &mut rings[r];
+        if ring.is_empty() {
+            return f32::MAX;
+        }
+        let middle = ring.len() / 2;
+        let (_, floor, _) = ring.select_nth_unstable_by(middle, f32::total_cmp);
+        floor.max(f32::MIN_POSITIVE)
+    });
+    let mut order: Vec<(f32, usize, usize)> = bins
+        .iter()
+        .filter_map(|&(i, j, r)| {
+            let p = s.power[i * TILE + j];
+            let over = p / floors[r as usize];
+            (over > LEAST_PEAK && is_local_maximum(&s.power, i, j) && has_valleys(&s.power, i, j, r))
+                .then_some((over, i, j))
+        })
+        .collect();
+    order.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let mut found: Vec<Peak> = Vec::new();
+    for (over, i, j) in order.into_iter().take(PEAKS) {
+        let (fx, fy) = centroid(&s.power, i, j);
+        found.push(Peak { fx, fy, strength: over });
+    }
+    found
+}
+
+fn bin(power: &[f32], i: f64, j: f64) -> f32 {
+    let side = TILE as f64;
+    let (i, j) = (i.round().rem_euclid(side) as usize, j.round().rem_euclid(side) as usize);
+    power[i * TILE + j]
+}
+
+fn is_local_maximum(power: &[f32], i: usize, j: usize) -> bool {
+    let p = power[i * TILE + j];
+    let (i, j) = (i as f64, j as f64);
+    [(-1.0, 0.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (1.0, 1.0), (-1.0, -1.0), (1.0, -1.0), (-1.0, 1.0)]
+        .iter()
+        .all(|(di, dj)| bin(power, i + di, j + dj) <= p)
+}
+
+fn has_valleys(power: &[f32], i: usize, j: usize, r: f64) -> bool {
+    let p = power[i * TILE + j];
+    let (fi, fj) = (i as f64, signed(j));
+    let (ui, uj) = (fi / r, fj / r);
+    [-3.0, 3.0].iter().all(|d| {
+        let at = bin(power, fi + d * ui, fj + d * uj);
+        // Past the Nyquist frequency the ray folds back: no valley to look for there.
+        r + d > 0.5 * TILE as f64 || at * VALLEY < p
+    })
+}
+
+/// Power centroid of the 3 x 3 bins about a peak, cycles per tile.
+fn centroid(power: &[f32], i: usize, j: usize) -> (f64, f64) {
+    let (mut sum, mut sx, mut sy) = (0.0, 0.0, 0.0);
+    for di in [TILE - 1, 0, 1] {
+        for dj in [TILE - 1, 0, 1] {
+            let p = f64::from(power[(i + di) % TILE * TILE + (j + dj) % TILE]);
+            let dx = if di == 1 { 1.0 } else { -f64::from(u8::from(di != 0)) };
+            let dy = if dj == 1 { 1.0 } else { -f64::from(u8::from(dj != 0)) };
+            sum += p;
+            sx += p * dx;
+            sy += p * dy;
+        }
+    }
+    (i as f64 + sx / sum, signed(j) + sy / sum)
+}
+
+/// The same wave in two neighbouring tiles: within 1.3 cycles per tile and 12 % of the frequency.
+fn same_wave(a: &Peak, b: &Peak) -> Option<f64> {
+    let near = |sign: f64| {
+        let d = (a.fx - sign * b.fx).hypot(a.fy - sign * b.fy);
+        d < 0.9
+    };
+    if near(1.0) {
+        Some(1.0)
+    } else if near(-1.0) {
+        Some(-1.0)
+    } else {
+        None
+    }
+}
+
+fn join(level: &Level<'_>, columns: usize, rows: usize, peaks: &[Vec<Peak>]) -> Vec<Cluster> {
+    // Each (tile, peak) is a node; flood over neighbours up to two tiles away, so that a gap of one tile does not part a ruling.
+    let mut seen: Vec<Vec<bool>> = peaks.iter().map(|p| vec![false; p.len()]).collect();
+    let mut out = Vec::new();
+    let scale = 1.0 / (TILE * level.step_px) as f64;
+    for start in 0..peaks.len() {
+        for which in 0..peaks[start].len() {
+            if seen[start][which] {
+                continue;
+            }
+            seen[start][which] = true;
+            let mut stack = vec![(start, which, 1.0)];
+            let (mut centres, mut score, mut weight, mut sum) = (Vec::new(), 0.0, 0.0, (0.0, 0.0));
+            while let Some((tile, k, sign)) = stack.pop() {
+                let peak = &peaks[tile][k];
+                let (c, r) = (tile % columns, tile / columns);
+                let place = |n: usize| ((n * STRIDE + STRIDE) * level.step_px) as f64;
+                centres.push((place(c), place(r)));
+                let w = f64::from(peak.strength.ln());
+                score += w;
+                weight += w;
+                sum.0 += w * sign * peak.fx;
+                sum.1 += w * sign * peak.fy;
+                for rr in r.saturating_sub(2)..(r + 3).min(rows) {
+                    for cc in c.saturating_sub(2)..(c + 3).min(columns) {
+                        let next = rr * columns + cc;
+                        for (m, other) in peaks[next].iter().enumerate() {
+                            if !seen[next][m]
+                                && let Some(turn) = same_wave(peak, other)
+                            {
+                                seen[next][m] = true;
+                                stack.push((next, m, sign * turn));
+                            }
+                        }
+                    }
+                }
+            }
+            let (fx, fy) = (sum.0 / weight * scale, sum.1 / weight * scale);
+            let flip = if fx < 0.0 { -1.0 } else { 1.0 };
+            out.push(Cluster {
+                fx: fx * flip,
+                fy: fy * flip,
+                centres,
+                score,
+                reach_px: (STRIDE * level.step_px) as f64,
+            });
+        }
+    }
+    out
+}

@@ -1,0 +1,307 @@
+//! What a ruled-slide picture yields: a reading, or a refusal with its reason.
+
+use super::scale_map::ScaleMap;
+use crate::units::{Angle, Image, Point, Px, PxPerUm, Um};
+
+/// What is asked of a picture.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Request {
+    /// Distance from one graduation to the next on the slide.
+    pub division: Um,
+    /// Scale expected from magnification and pixel pitch. It may help to choose between readings that the picture itself
+    /// supports; it never makes one.
+    pub expected: Option<PxPerUm>,
+}
+
+impl Request {
+    /// A plain reading.
+    #[must_use]
+    pub const fn new(division: Um) -> Self {
+        Self { division, expected: None }
+    }
+}
+
+/// Why a graduation does not count.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Rejection {
+    /// Nothing significant at its place.
+    NotSeen,
+    /// Its position disagrees with the others: dirt, damage, or a wrong mark.
+    OutOfPlace,
+}
+
+impl Rejection {
+    /// In words.
+    #[must_use]
+    pub const fn reason(self) -> &'static str {
+        match self {
+            Self::NotSeen => "not seen",
+            Self::OutOfPlace => "out of place",
+        }
+    }
+}
+
+/// One graduation of the ruling.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Graduation {
+    /// Its number, counted from an arbitrary one along the ruling's direction.
+    pub index: i64,
+    /// Middle of its measured part.
+    pub at: Point<Image>,
+    /// Distance from the fitted map across the line.
+    pub residual: Px,
+    /// Standard uncertainty of that distance, with the ruling's own errors.
+    pub u: Px,
+    /// Difference in linear light against the ground, negative for dark lines; full scale 1.
+    pub contrast: f64,
+    /// Why it was left out of the fit.
+    pub rejected: Option<Rejection>,
+}
+
+/// A pattern of longer graduations, as far as it was seen.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum LongGraduations {
+    /// Every tenth longest, every fifth between.
+    FifthsAndTenths,
+    /// Every tenth longer.
+    Tenths,
+    /// Every fifth longer.
+    Fifths,
+    /// None seen.
+    None,
+}
+
+/// The blur measured from the graduations.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MeasuredBlur {
+    /// 10–90 % width of the edge response.
+    pub width: Px,
+    /// Its standard uncertainty.
+    pub u: Px,
+}
+
+/// Something that a person should know about a reading that stands.
+#[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
+pub enum ReadingWarning {
+    /// Only a few graduations support the scale.
+    FewGraduations(usize),
+    /// A large part was left out.
+    ManyRejected {
+        /// Used in the fit.
+        used: usize,
+        /// Left out.
+        rejected: usize,
+    },
+    /// No longer graduations in the picture tell the division.
+    NoLongGraduations,
+    /// The choice of the division rests on the expected scale as well.
+    DivisionHelpedByExpectation,
+    /// The scale changes over the picture.
+    UnevenScale {
+        /// Greatest over least local scale, minus 1.
+        relative: f64,
+    },
+    /// The residuals are larger than the picture's noise explains.
+    RulingErrors {
+        /// Standard deviation of the ruling's own errors on the slide.
+        sd_um: f64,
+    },
+    /// A large part of the graduations' neighbourhood is clipped.
+    Clipped {
+        /// Share of the picture, 0 to 1.
+        share: f64,
+    },
+}
+
+impl std::fmt::Display for ReadingWarning {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::FewGraduations(n) => write!(f, "only {n} graduations support the scale; show more of the slide"),
+            Self::ManyRejected { used, rejected } => write!(
+                f,
+                "{rejected} of {} graduations were left out as missing, faint or dirty; clean the slide or light it more evenly",
+                used + rejected
+            ),
+            Self::NoLongGraduations => {
+                write!(f, "no longer graduations are in the picture to confirm the division; check that it is right")
+            }
+            Self::DivisionHelpedByExpectation => write!(
+                f,
+                "the picture alone leaves the division open; it agrees with magnification over pixel pitch, so that was taken"
+            ),
+            Self::UnevenScale { relative } => write!(
+                f,
+                "the scale changes by {:.2} % over the picture (distortion or a tilted slide); lengths use the local scale",
+                100.0 * relative
+            ),
+            Self::RulingErrors { sd_um } => write!(
+                f,
+                "the graduations scatter by {sd_um:.2} µm more than the picture's noise explains: the slide's own errors"
+            ),
+            Self::Clipped { share } => write!(
+                f,
+                "{:.0} % of the picture is clipped and carries no position; expose so that the ground stays below white",
+                100.0 * share
+            ),
+        }
+    }
+}
+
+/// A reading of one picture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reading {
+    /// Micrometres from pixels.
+    pub map: ScaleMap,
+    /// Scale at the picture's centre along the ruling's direction.
+    pub scale: PxPerUm,
+    /// Direction in which the graduations follow each other, image axes, in (−90°, 90°].
+    pub rotation: Angle,
+    /// Every graduation between the first and the last seen.
+    pub graduations: Vec<Graduation>,
+    /// Root mean square distance of the used graduations from the map.
+    pub residual_rms: Px,
+    /// Relative standard uncertainty of the scale from the fit: localisation, the ruling's own errors, model choice.
+    pub u_rel_fit: f64,
+    /// Degrees of freedom of that uncertainty.
+    pub dof: f64,
+    /// Standard deviation of the ruling's own errors, on the slide.
+    pub ruling_sd: Um,
+    /// Bright lines on dark ground.
+    pub bright_lines: bool,
+    /// The pattern that tells the division.
+    pub long_graduations: LongGraduations,
+    /// Probability that the data give to radial distortion and to perspective.
+    pub evidence_radial: f64,
+    /// See `evidence_radial`.
+    pub evidence_perspective: f64,
+    /// Full width at half maximum of a graduation.
+    pub line_width: Px,
+    /// Shape of a graduation: distance from its centre in px and relative height, finely tabulated.
+    pub line_shape: Vec<(f64, f64)>,
+    /// Blur from the graduations.
+    pub blur: Option<MeasuredBlur>,
+    /// Contrast of a typical graduation over the noise of one pixel.
+    pub signal_to_noise: f64,
+    /// What a person should know.
+    pub warnings: Vec<ReadingWarning>,
+}
+
+impl Reading {
+    /// Graduations in the fit.
+    #[must_use]
+    pub fn used(&self) -> usize {
+        self.graduations.iter().filter(|g| g.rejected.is_none()).count()
+    }
+
+    /// Graduations left out.
+    #[must_use]
+    pub fn rejected(&self) -> usize {
+        self.graduations.len() - self.used()
+    }
+}
+
+/// Why a picture gives no scale.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum Refusal {
+    /// The picture is too small to hold a ruling.
+    #[error("the picture is only {width} × {height} px; at least 128 px each way are needed")]
+    TooSmall {
+        /// Columns.
+        width: usize,
+        /// Rows.
+        height: usize,
+    },
+    /// Nothing periodic and straight.
+    #[error(
+        "no ruling was found: no straight, evenly spaced lines stand out; check focus, light and that the slide is in the frame"
+    )]
+    NoRuling,
+    /// The light is clipped.
+    #[error("{:.0} % of the picture is clipped, so the graduations cannot be located; expose less (or more) and try again", 100.0 * share)]
+    Clipped {
+        /// Share of the picture, 0 to 1.
+        share: f64,
+    },
+    /// Too few lines to be sure.
+    #[error(
+        "only {found} graduations were found; at least {needed} are needed to be sure of the spacing; show more of the slide"
+    )]
+    TooFewGraduations {
+        /// Seen.
+        found: usize,
+        /// Least number.
+        needed: usize,
+    },
+    /// Evenly spaced lines, but not evenly enough.
+    #[error(
+        "the lines found are not evenly spaced (they scatter by {scatter_percent:.1} % of their distance; a ruling stays below {limit_percent:.0} %)"
+    )]
+    Uneven {
+        /// Scatter of the positions over the distance.
+        scatter_percent: f64,
+        /// Largest accepted.
+        limit_percent: f64,
+    },
+    /// The pattern has neither line ends nor longer graduations and is no thin-lined ruling.
+    #[error("an even pattern was found, but nothing shows that it is a ruling: {missing}")]
+    NotARuling {
+        /// What was looked for.
+        missing: &'static str,
+    },
+    /// The finest graduations may be unresolved.
+    #[error("the division cannot be told: {why}; the scale could be wrong by {factors}")]
+    DivisionAmbiguous {
+        /// What was seen.
+        why: &'static str,
+        /// Possible factors.
+        factors: &'static str,
+    },
+    /// The division itself is blurred away.
+    #[error(
+        "the division is not resolved: the graduations melt into a bar; use more magnification, a wider aperture or a coarser ruling"
+    )]
+    Unresolved,
+    /// Two rulings with different spacings.
+    #[error(
+        "two rulings disagree: one has {first_px:.2} px, the other {second_px:.2} px from line to line; frame one of them"
+    )]
+    TwoRulings {
+        /// Distance in the stronger one.
+        first_px: f64,
+        /// Distance in the other.
+        second_px: f64,
+    },
+    /// The spacing is far from what magnification and pixel pitch promise.
+    #[error(
+        "the ruling reads {found_px_per_um:.4} px/µm, but magnification over pixel pitch gives {expected_px_per_um:.4} px/µm; check division, magnification and pixel pitch"
+    )]
+    OutsideExpectation {
+        /// As read.
+        found_px_per_um: f64,
+        /// As expected.
+        expected_px_per_um: f64,
+    },
+}
+
+impl Refusal {
+    /// A few words for tables and JSON.
+    #[must_use]
+    pub const fn reason(&self) -> &'static str {
+        match self {
+            Self::TooSmall { .. } => "picture too small",
+            Self::NoRuling => "no ruling found",
+            Self::Clipped { .. } => "clipped light",
+            Self::TooFewGraduations { .. } => "too few graduations",
+            Self::Uneven { .. } => "spacing not even",
+            Self::NotARuling { .. } => "not a ruling",
+            Self::DivisionAmbiguous { .. } => "division ambiguous",
+            Self::Unresolved => "division not resolved",
+            Self::TwoRulings { .. } => "two rulings disagree",
+            Self::OutsideExpectation { .. } => "outside the expected scale",
+        }
+    }
+}

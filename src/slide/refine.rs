@@ -1,0 +1,254 @@
+//! From the chosen candidate to the reading: locating at full size, fitting, and the figures that go with it.
+
+use super::fit::{self, Fitted, Ground};
+use super::judge::Verdict;
+use super::locate::{Locator, Shape, Spots};
+use super::phase::Phase;
+use super::reading::{Graduation, Reading, ReadingWarning, Refusal, Rejection, Request};
+use super::scale_map::{PARAMETERS, ScaleMap, half_diagonal};
+use crate::photo::Light;
+use crate::units::{Point, Px, PxPerUm, Um};
+use nalgebra::Vector6;
+use std::collections::BTreeMap;
+
+/// Scatter of the graduations about the map, relative to their distance, beyond which the lines are no ruling.
+/// Ordinary slides stay below 0.03 (common practice: a few tenths of a micrometre in 10).
+const MOST_SCATTER: f64 = 0.05;
+/// Robust weight below which a graduation counts as rejected.
+const LEAST_WEIGHT: f64 = 0.2;
+
+/// Locates and fits.
+pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) -> Result<Reading, Refusal> {
+    let chosen = verdict.chosen;
+    let locator = Locator { light, frame: chosen.frame, lines: &chosen.lines };
+    let ground = Ground {
+        centre: (0.5 * light.width() as f64, 0.5 * light.height() as f64),
+        radius: half_diagonal(light.width(), light.height()),
+    };
+    let mut phase = chosen.lines.phase.clone();
+    let mut shape = best_gaussian(&locator, &phase, chosen.pitch_px).ok_or(Refusal::NoRuling)?;
+    let mut spots = Vec::new();
+    for round in 0..4 {
+        spots = locator.spots(&phase, &shape, if round < 3 { 24 } else { usize::MAX });
+        let points = phase_points(&locator, &spots);
+        if points.len() < 6 {
+            return Err(Refusal::TooFewGraduations { found: points.len(), needed: 6 });
+        }
+        phase = phase.through(&points);
+        if round < 3
+            && shape.fwhm() < 0.62 * chosen.pitch_px
+            && let Some(better) = locator.refined_shape(&phase, &shape, &spots)
+        {
+            shape = better;
+        }
+    }
+    let start = start(&phase, &locator, ground);
+    let fitted = fit::fit(&spots, start, ground).ok_or(Refusal::NoRuling)?;
+    assemble(light, verdict, request, &fitted, &shape, &spots)
+}
+
+/// The Gaussian line shape under which the strips leave the least noise.
+fn best_gaussian(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape> {
+    let noise = |sigma: f64| -> f64 {
+        let spots = locator.spots(phase, &Shape::gaussian(sigma), 6);
+        let n = spots.len();
+        if n == 0 { f64::INFINITY } else { spots.iter().map(|s| s.pixel_sd.powi(2)).sum::<f64>() / n as f64 }
+    };
+    // A third to a twentieth of the distance, in steps of 1.35.
+    let ladder: Vec<f64> = (0..8).map(|i| (0.36 * pitch / 1.35_f64.powi(i)).max(0.45)).collect();
+    let best =
+        ladder.iter().map(|s| (*s, noise(*s))).filter(|(_, v)| v.is_finite()).min_by(|a, b| a.1.total_cmp(&b.1))?;
+    Some(Shape::gaussian(best.0))
+}
+
+/// Located graduations as points of the phase, `(t, s, k, weight)`.
+fn phase_points(locator: &Locator<'_>, spots: &[Spots]) -> Vec<(f64, f64, f64, f64)> {
+    let first = locator.lines.first;
+    let mut out = Vec::new();
+    for s in spots {
+        for i in 0..s.k.len() {
+            let seen = locator.lines.present.get((s.k[i] - first) as usize).copied().unwrap_or(false);
+            let information = s.information[(i, i)];
+            // Steps over a third of a pixel's uncertainty or of the distance say little.
+            if !seen || information < 4.0 || s.delta[i].abs() > 3.0 {
+                continue;
+            }
+            let x = s.at[i].0 + s.delta[i] * s.across[i].0;
+            let y = s.at[i].1 + s.delta[i] * s.across[i].1;
+            let (t, along) = locator.frame.ts(x, y);
+            out.push((t, along, s.k[i] as f64, information.min(1e4)));
+        }
+    }
+    // Drop what lies far from its neighbours in step: median of |δ| as the yardstick.
+    let mut sizes: Vec<f64> = spots.iter().flat_map(|s| s.delta.iter().map(|d| d.abs())).collect();
+    if sizes.is_empty() {
+        return out;
+    }
+    let middle = sizes.len() / 2;
+    let yard = sizes.select_nth_unstable_by(middle, f64::total_cmp).1.max(0.05) * 8.0;
+    let near = |p: &(f64, f64, f64, f64)| {
+        let slope = locator.lines.phase.gradient(p.0, p.1).0;
+        (locator.lines.phase.at(p.0, p.1) - p.2).abs() / slope < yard
+    };
+    let kept: Vec<_> = out.iter().filter(|p| near(p)).copied().collect();
+    if kept.len() * 2 > out.len() { kept } else { out }
+}
+
+/// A plain start for the fit from the phase at two places.
+fn start(phase: &Phase, locator: &Locator<'_>, ground: Ground) -> Vector6<f64> {
+    let lines = locator.lines;
+    let s = 0.5 * (lines.band.0 + lines.band.1);
+    let k = lines.first as f64 + 0.5 * lines.present.len() as f64;
+    let t = phase.t_of(k, s, 0.0).unwrap_or(0.0);
+    let (gt, gs) = phase.gradient(t, s);
+    let n = locator.frame.n;
+    let (gx, gy) = (gt * n.0 - gs * n.1, gt * n.1 + gs * n.0);
+    let (x, y) = locator.frame.xy(t, s);
+    let (dx, dy) = (ground.centre.0 - x, ground.centre.1 - y);
+    Vector6::new(k + gx * dx + gy * dy, gx * ground.radius, gy * ground.radius, 0.0, 0.0, 0.0)
+}
+
+fn assemble(
+    light: &Light,
+    verdict: &Verdict<'_>,
+    request: &Request,
+    fitted: &Fitted,
+    shape: &Shape,
+    spots: &[Spots],
+) -> Result<Reading, Refusal> {
+    let chosen = verdict.chosen;
+    let division = request.division.get();
+    let map = scale_map(light, fitted, division);
+    let scale = map.centre_scale();
+    let graduations = graduations(chosen.lines.first, &chosen.lines.present, fitted);
+    let used: Vec<&Graduation> = graduations.iter().filter(|g| g.rejected.is_none()).collect();
+    if used.len() < 6 {
+        return Err(Refusal::TooFewGraduations { found: used.len(), needed: 6 });
+    }
+    let rms = |values: &mut dyn Iterator<Item = f64>| {
+        let (mut sum, mut n) = (0.0, 0.0);
+        for v in values {
+            sum += v * v;
+            n += 1.0;
+        }
+        (sum / f64::max(n, 1.0)).sqrt()
+    };
+    let residual_rms = rms(&mut used.iter().map(|g| g.residual.get()));
+    // Scatter beyond what noise explains, as a share of the distance.
+    let scatter = fitted.ruling_sd_px / chosen.pitch_px;
+    let many_out = (used.len() as f64) < 0.6 * chosen.seen() as f64;
+    if scatter > MOST_SCATTER || many_out {
+        return Err(Refusal::Uneven { scatter_percent: 100.0 * scatter, limit_percent: 100.0 * MOST_SCATTER });
+    }
+    check_expectation(scale, request)?;
+    let mut warnings = verdict.warnings.clone();
+    let rejected = graduations.len() - used.len();
+    if used.len() < 15 {
+        warnings.push(ReadingWarning::FewGraduations(used.len()));
+    }
+    if rejected * 3 > graduations.len() {
+        warnings.push(ReadingWarning::ManyRejected { used: used.len(), rejected });
+    }
+    let unevenness = map.unevenness();
+    if unevenness > 0.002 {
+        warnings.push(ReadingWarning::UnevenScale { relative: unevenness });
+    }
+    let ruling_um = fitted.ruling_sd_px / scale.get();
+    if ruling_um > 0.05 * division {
+        warnings.push(ReadingWarning::RulingErrors { sd_um: ruling_um });
+    }
+    let pixel_sd = median(spots.iter().map(|s| s.pixel_sd).collect());
+    let contrast = median(used.iter().map(|g| g.contrast.abs()).collect());
+    let u_rel_fit = map.u_rel_fit_at(map.centre());
+    Ok(Reading {
+        scale,
+        rotation: map.direction(),
+        residual_rms: Px::new(residual_rms),
+        u_rel_fit,
+        dof: (used.len() as f64 - 3.0).max(1.0),
+        ruling_sd: Um::new(ruling_um),
+        bright_lines: chosen.lines.bright,
+        long_graduations: verdict.long,
+        evidence_radial: fitted.weight_radial,
+        evidence_perspective: fitted.weight_perspective,
+        line_width: Px::new(shape.fwhm()),
+        line_shape: shape.points().collect(),
+        blur: None,
+        signal_to_noise: contrast / pixel_sd.max(1e-12),
+        warnings,
+        graduations,
+        map,
+    })
+}
+
+fn median(mut v: Vec<f64>) -> f64 {
+    if v.is_empty() {
+        return 0.0;
+    }
+    let middle = v.len() / 2;
+    *v.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+/// Known reasons for a scale off by a plain factor; those are warned about where the setup is checked.
+const KNOWN_RATIOS: [f64; 6] = [1.5, 1.6, 2.0, 3.0, 5.0, 10.0];
+
+fn check_expectation(scale: PxPerUm, request: &Request) -> Result<(), Refusal> {
+    let Some(expected) = request.expected else { return Ok(()) };
+    let ratio = (scale / expected).max(expected / scale);
+    // "About 3" covers still sensors of 5 to 7 thousand columns read out at 1920.
+    let known = KNOWN_RATIOS.iter().any(|r| (ratio / r - 1.0).abs() < if *r == 3.0 { 0.15 } else { 0.06 });
+    if ratio > 1.3 && !known {
+        return Err(Refusal::OutsideExpectation { found_px_per_um: scale.get(), expected_px_per_um: expected.get() });
+    }
+    Ok(())
+}
+
+fn scale_map(light: &Light, fitted: &Fitted, division: f64) -> ScaleMap {
+    let p = &fitted.parameters;
+    let mut covariance = [[0.0; PARAMETERS]; PARAMETERS];
+    let unit = |i: usize| if i < 3 { division } else { 1.0 };
+    for (i, row) in covariance.iter_mut().enumerate() {
+        for (j, v) in row.iter_mut().enumerate() {
+            *v = fitted.covariance[(i, j)] * unit(i) * unit(j);
+        }
+    }
+    ScaleMap {
+        width_px: light.width(),
+        height_px: light.height(),
+        model: fitted.model,
+        along_um: [p[0] * division, p[1] * division, p[2] * division],
+        // Square pixels: across is along turned by a right angle.
+        across_um: [0.0, -p[2] * division, p[1] * division],
+        radial: p[3],
+        perspective: [p[4], p[5]],
+        covariance,
+        u_rel_across: None,
+    }
+}
+
+fn graduations(first: i64, present: &[bool], fitted: &Fitted) -> Vec<Graduation> {
+    let by_index: BTreeMap<i64, &fit::LineResidual> = fitted.residuals.iter().map(|r| (r.k, r)).collect();
+    present
+        .iter()
+        .enumerate()
+        .filter_map(|(i, seen)| {
+            let index = first + i as i64;
+            let r = by_index.get(&index)?;
+            let rejected = if !seen {
+                Some(Rejection::NotSeen)
+            } else if r.weight < LEAST_WEIGHT {
+                Some(Rejection::OutOfPlace)
+            } else {
+                None
+            };
+            Some(Graduation {
+                index,
+                at: Point::new(r.at.0, r.at.1),
+                residual: Px::new(r.residual_px),
+                u: Px::new(r.u_px),
+                contrast: r.contrast,
+                rejected,
+            })
+        })
+        .collect()
+}
