@@ -68,7 +68,7 @@ pub fn hardest_field_scene(seed: u64) -> SlideScene {
     scene
 }
 
-/// A clean picture for comparison with the Cramér–Rao bound of its scale: even light, no dirt, no distortion, no tilt, 8 bit.
+/// A clean picture for comparison with [`super::bound::scale_bound`]: even light, no dirt, no distortion, no tilt, 8 bit.
 ///
 /// Even seeds are grey in one wavelength, odd ones red, green and blue in three. Contrast 0.3 to 0.85, 2 000 to 30 000
 /// electrons, at least 0.25 of the contrast passed at one cycle a division, the whole or part of the ruling in the frame.
