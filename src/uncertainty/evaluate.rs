@@ -1,11 +1,12 @@
 //! One call from inputs and model to value, interval, k, ν and budget for every output.
 
+use super::beyond::Beyond;
 use super::budget::{self, BudgetLine, Part};
-use super::model::{Model, second_order_shift};
+use super::model::Model;
 use super::monte_carlo::{Request, Simulated, Simulation, Trials, simulate};
 use super::one_at_a_time::{mean_shift, variances};
 use super::propagate::{Propagated, propagate};
-use super::report::{Choice, FirstOrder, Output, Reason, Warning, choose};
+use super::report::{Choice, Evidence, FirstOrder, Output, Reason, Warning, choose};
 use super::{Inputs, Matrix, UncertaintyError};
 use crate::stats::student_t_quantile;
 
@@ -133,11 +134,19 @@ pub fn evaluate<M: Model>(
     for (o, name) in names.iter().enumerate() {
         let first = first_order(&linear, o, bias[o], options.coverage)?;
         let simulated = simulation.as_ref().map(|s| s.outputs[o]);
-        let mut chosen = choose(&first, simulated, &domain.sides[o], domain.has_variance[o], bias[o], options.digits);
+        let evidence = Evidence {
+            simulated,
+            uncertain: first.u > 0.0 || domain.beyond.reach[o] > 0.0,
+            one_sided: &domain.sides[o],
+            has_variance: domain.has_variance[o],
+            curve_bias: bias[o],
+        };
+        let mut chosen = choose(&first, &evidence, options.digits);
         if simulated.is_none() && chosen.reason != Reason::NothingUncertain {
-            let left = domain.shift[o] - bias[o];
-            if left.abs() > super::numerical_tolerance(first.u, options.digits) {
-                chosen.warnings.push(Warning::NotLinear { shift: left });
+            let (shift, u_beyond) = (domain.beyond.shift[o] - bias[o], domain.beyond.u[o]);
+            let tolerance = super::numerical_tolerance(first.u, options.digits);
+            if shift.abs() > tolerance || first.u.hypot(u_beyond) - first.u > tolerance {
+                chosen.warnings.push(Warning::NotLinear { shift, u_beyond });
             }
         }
         outputs.push(output(name, first, simulated, chosen, bias[o], options.coverage));
@@ -160,8 +169,8 @@ struct Domain {
     has_variance: Vec<bool>,
     /// Source ids of the one-sided inputs on which each output depends.
     sides: Vec<Vec<String>>,
-    /// Second-order shift of the mean.
-    shift: Vec<f64>,
+    /// What happens one standard deviation away.
+    beyond: Beyond,
 }
 
 impl Domain {
@@ -193,8 +202,8 @@ impl Domain {
                 }
             }
         }
-        let shift = second_order_shift(model, inputs, &x, &linear.values, &vec![true; inputs.len()], &mut scratch);
-        Self { has_variance, sides, shift }
+        let beyond = Beyond::of(model, inputs, linear, &vec![true; inputs.len()]);
+        Self { has_variance, sides, beyond }
     }
 }
 
@@ -226,7 +235,7 @@ fn curve_bias<M: Model>(
         let shift = if sampled {
             mean_shift(inputs, model, &linear.values, &varied, pairs, options.seed)
         } else {
-            second_order_shift(model, inputs, &inputs.estimates(), &linear.values, &varied, &mut M::Scratch::default())
+            Beyond::of(model, inputs, linear, &varied).shift
         };
         for b in options.curve_bias.iter().filter(|b| b.inputs == wanted.inputs) {
             bias[b.output] = if shift[b.output].is_finite() { shift[b.output] } else { 0.0 };
@@ -294,7 +303,7 @@ fn fill_budgets<M: Model>(
         (0..outputs.len()).map(|o| budget::parts(inputs, &linear.jacobian, o, from_trials[o])).collect();
     let alone = match simulation {
         Some(s) if from_trials.contains(&true) => {
-            let trials = (s.trials / 2).clamp(1000, 10_000);
+            let trials = (s.trials / 2).clamp(1000, 20_000);
             Some(variances(inputs, model, &linear.jacobian, &linear.values, &parts, trials, options.seed)?)
         }
         _ => None,

@@ -31,6 +31,7 @@
 //! # Ok::<(), motestick::uncertainty::UncertaintyError>(())
 //! ```
 
+mod beyond;
 mod budget;
 mod distribution;
 mod error;

@@ -70,6 +70,8 @@ pub enum Warning {
     NotLinear {
         /// Second-order shift of the mean, not applied.
         shift: f64,
+        /// Standard deviation that the terms of higher order would add in quadrature, roughly.
+        u_beyond: f64,
     },
     /// First order was reported without trials although inputs are one-sided.
     OneSided {
@@ -88,9 +90,10 @@ pub enum Warning {
 impl fmt::Display for Warning {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::NotLinear { shift } => {
-                write!(f, "not linear over its uncertainties: the mean would shift by {shift:.2e}")
-            }
+            Self::NotLinear { shift, u_beyond } => write!(
+                f,
+                "not linear over its uncertainties: the mean would shift by {shift:.2e}, and {u_beyond:.2e} would add to u"
+            ),
             Self::OneSided { sources } => write!(f, "one-sided and not simulated: {}", sources.join(", ")),
             Self::NotSettled { end_error } => {
                 write!(f, "the limit of trials was reached; the interval's ends are known to {end_error:.1e}")
@@ -180,19 +183,25 @@ pub(super) struct Choice {
     pub(super) warnings: Vec<Warning>,
 }
 
+/// What [`choose`] weighs beside the first-order result.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Evidence<'a> {
+    pub(super) simulated: Option<Simulated>,
+    /// Whether anything that the output depends on is uncertain.
+    pub(super) uncertain: bool,
+    /// Source ids of the one-sided inputs on which the output depends.
+    pub(super) one_sided: &'a [String],
+    pub(super) has_variance: bool,
+    pub(super) curve_bias: f64,
+}
+
 /// Chooses what to report: Monte Carlo where an input is one-sided or where the ends of the intervals differ by more
 /// than the numerical tolerance and twice the sampling error of the simulated ends; else first order.
 ///
 /// The ends compared are those of the interval with equal tails, whose sampling error is small; what is reported is the
 /// shortest interval.
-pub(super) fn choose(
-    first: &FirstOrder,
-    simulated: Option<Simulated>,
-    one_sided: &[String],
-    has_variance: bool,
-    curve_bias: f64,
-    digits: u8,
-) -> Choice {
+pub(super) fn choose(first: &FirstOrder, evidence: &Evidence<'_>, digits: u8) -> Choice {
+    let Evidence { simulated, uncertain, one_sided, has_variance, curve_bias } = *evidence;
     let from_first = |reason, warnings| Choice {
         method: Method::FirstOrder,
         reason,
@@ -202,19 +211,16 @@ pub(super) fn choose(
         high: first.high,
         warnings,
     };
+    if !uncertain {
+        return from_first(Reason::NothingUncertain, Vec::new());
+    }
     let Some(trials) = simulated else {
-        if first.u <= 0.0 && one_sided.is_empty() {
-            return from_first(Reason::NothingUncertain, Vec::new());
-        }
         let mut warnings = Vec::new();
         if !one_sided.is_empty() {
             warnings.push(Warning::OneSided { sources: one_sided.to_vec() });
         }
         return from_first(Reason::NoTrials, warnings);
     };
-    if first.u <= 0.0 && trials.symmetric.half_width() <= 0.0 {
-        return from_first(Reason::NothingUncertain, Vec::new());
-    }
     let simulated_ends = trials.symmetric.moved(-2.0 * curve_bias);
     let difference = (simulated_ends.low - first.low).abs().max((simulated_ends.high - first.high).abs());
     let delta = numerical_tolerance(first.u, digits);

@@ -1,3 +1,4 @@
 //! Integration tests, one binary so that linking is paid once.
 mod optics;
 mod photo;
+mod reference;
