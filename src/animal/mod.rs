@@ -1,7 +1,25 @@
 //! Lengths on animals: marks, the shapes they make, and evaluation with one input vector for everything in a picture.
+//!
+//! * [`Mark`], [`Shape`]: what was placed on the picture.
+//! * [`Curve`]: the smooth curve through the marks of an axis and its arc length.
+//! * [`PictureBlur`]: the blur spot that budgets and [`Verdict`]s use; [`Lying`]: how the animal lies.
+//! * [`evaluate_shapes`]: lengths with their uncertainty and covariance.
 
+mod blur;
 mod curve;
+mod error;
+mod evaluate;
+mod lying;
+mod mark;
+mod model;
 mod quadrature;
+mod verdict;
 
+pub use blur::{BlurOrigin, PictureBlur};
 pub use curve::{Curve, CurveError};
+pub use error::AnimalError;
+pub use evaluate::{Circumstances, Evaluated, Measured, evaluate_shapes, quick_options, source};
+pub use lying::{LYING, Lying};
+pub use mark::{Ground, Kind, Mark, MarkKind, Placement, Shape};
 pub use quadrature::Integral;
+pub use verdict::Verdict;

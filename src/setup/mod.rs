@@ -15,6 +15,7 @@ mod library;
 mod matching;
 mod model;
 mod nominal;
+mod sight;
 #[cfg(test)]
 pub(crate) mod testing;
 

@@ -1,0 +1,155 @@
+//! Marks and the shapes that they make.
+
+use serde::{Deserialize, Serialize};
+
+use crate::units::{Image, Point};
+
+/// What a mark stands on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum MarkKind {
+    /// The outer edge of the animal: threshold, tone curve and glow move it.
+    Silhouette,
+    /// A joint or a line: they do not.
+    Feature,
+}
+
+/// Whether the animal is darker or brighter than the ground about it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Ground {
+    /// A dark animal on bright ground.
+    Bright,
+    /// A bright animal on dark ground.
+    Dark,
+}
+
+/// How a mark came to its place.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Placement {
+    /// By hand: anywhere within the blur spot.
+    Hand,
+    /// By a fit to the edge or feature.
+    Snapped {
+        /// Covariance of the fit, px²: xx, xy, yy.
+        covariance_px2: [f64; 3],
+        /// The ground at a silhouette; `None` at a feature.
+        ground: Option<Ground>,
+    },
+}
+
+impl Placement {
+    /// The word for tables.
+    #[must_use]
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Hand => "hand",
+            Self::Snapped { .. } => "snapped",
+        }
+    }
+}
+
+/// One placed point.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Mark {
+    /// Where, image coordinates.
+    pub at: Point<Image>,
+    /// What it stands on.
+    pub kind: MarkKind,
+    /// How it came there.
+    pub placement: Placement,
+}
+
+impl Mark {
+    /// A mark set by hand.
+    #[must_use]
+    pub const fn by_hand(at: Point<Image>, kind: MarkKind) -> Self {
+        Self { at, kind, placement: Placement::Hand }
+    }
+}
+
+/// What a shape measures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+#[non_exhaustive]
+pub enum Kind {
+    /// The straight distance between two marks.
+    Span,
+    /// The length along a smooth curve through the marks.
+    Axis,
+    /// The straight distance across an axis.
+    Breadth,
+    /// Straight segments from joint to joint, and their sum.
+    Appendage,
+}
+
+impl Kind {
+    /// The word for tables and JSON.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Span => "span",
+            Self::Axis => "axis",
+            Self::Breadth => "breadth",
+            Self::Appendage => "appendage",
+        }
+    }
+
+    /// What its ends are unless a person says otherwise.
+    #[must_use]
+    pub const fn usual_ends(self) -> MarkKind {
+        match self {
+            Self::Span | Self::Axis | Self::Breadth => MarkKind::Silhouette,
+            Self::Appendage => MarkKind::Feature,
+        }
+    }
+}
+
+/// A shape drawn on a picture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Shape {
+    /// Its name, as `axis 1`.
+    pub name: String,
+    /// What it measures.
+    pub kind: Kind,
+    /// Its marks in their order.
+    pub marks: Vec<Mark>,
+}
+
+impl Shape {
+    /// A shape from points set by hand: its first and last mark stand on `ends`, those between on features.
+    #[must_use]
+    pub fn by_hand(name: String, kind: Kind, points: &[Point<Image>], ends: MarkKind) -> Self {
+        let last = points.len().saturating_sub(1);
+        let kind_of = |i: usize| if i == 0 || i == last { ends } else { MarkKind::Feature };
+        let marks = points.iter().enumerate().map(|(i, &p)| Mark::by_hand(p, kind_of(i))).collect();
+        Self { name, kind, marks }
+    }
+
+    /// What its ends stand on, where both stand on the same.
+    #[must_use]
+    pub fn ends(&self) -> Option<MarkKind> {
+        let (first, last) = (self.marks.first()?, self.marks.last()?);
+        (first.kind == last.kind).then_some(first.kind)
+    }
+
+    /// How its marks were placed: `hand`, `snapped` or `some snapped`.
+    #[must_use]
+    pub fn placement(&self) -> &'static str {
+        let snapped = self.marks.iter().filter(|m| m.placement != Placement::Hand).count();
+        match snapped {
+            0 => "hand",
+            n if n == self.marks.len() => "snapped",
+            _ => "some snapped",
+        }
+    }
+
+    /// The middle of its marks, image coordinates.
+    #[must_use]
+    pub fn middle(&self) -> Point<Image> {
+        let n = self.marks.len().max(1) as f64;
+        let (x, y) = self.marks.iter().fold((0.0, 0.0), |s, m| (s.0 + m.at.x, s.1 + m.at.y));
+        Point::new(x / n, y / n)
+    }
+}
