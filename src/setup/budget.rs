@@ -86,7 +86,7 @@ impl Setup {
         let first = inputs.len();
         inputs.push(self.certificate_input()?);
         let fit = last.map_or(0.0, |r| r.map.u_rel_fit_at(place));
-        let dof = last.map_or(f64::INFINITY, |r| f64::from(r.graduations_used.saturating_sub(3).max(1)));
+        let dof = last.map_or(f64::INFINITY, |r| r.dof_fit);
         inputs.push(
             Input::normal(source::FIT, "fit of the graduations", 0.0, fit)?
                 .with_dof(dof)?

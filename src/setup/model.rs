@@ -256,6 +256,8 @@ pub struct ReadingRecord {
     pub scale_px_per_um: f64,
     /// Relative standard uncertainty of the fit alone.
     pub u_rel_fit: f64,
+    /// Degrees of freedom of that uncertainty.
+    pub dof_fit: f64,
     /// Relative standard uncertainty with everything, at the time.
     pub u_rel: f64,
     /// Direction in which the graduations follow each other, degrees, in (-90, 90].
@@ -370,6 +372,9 @@ impl Setup {
                 if !(v > 0.0 && v.is_finite()) {
                     return bad(&format!("{key} of reading {}", i + 1), v.to_string(), above_zero);
                 }
+            }
+            if !(r.dof_fit > 0.0) {
+                return bad(&format!("dof_fit of reading {}", i + 1), r.dof_fit.to_string(), above_zero);
             }
             if !(0.0..0.5).contains(&r.u_rel_fit) {
                 return bad(&format!("u_rel_fit of reading {}", i + 1), r.u_rel_fit.to_string(), share);

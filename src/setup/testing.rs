@@ -34,6 +34,7 @@ fn reading(scale_px_per_um: f64) -> ReadingRecord {
         picture_sha256: "00".repeat(32),
         scale_px_per_um,
         u_rel_fit: 1e-4,
+        dof_fit: 94.0,
         u_rel: 3.4e-3,
         rotation_deg: 20.0,
         model: "similarity".into(),
