@@ -37,12 +37,12 @@ impl Sampling {
 /// [`MeasureError`] when samples are too few, not finite, too faint, or end too near the edge.
 pub fn edge_blur(points: &[ProfilePoint], sampling: Sampling) -> Result<MeasuredBlur, MeasureError> {
     checked(points, NEEDED)?;
-    let fitted = fit_edge(points, sampling.kernel())?;
+    let fitted = fit_edge(points, sampling.kernel(), 1)?;
     Ok(to_blur(&fitted, points, sampling, None))
 }
 
-/// The average over all shapes for an edge.
-pub(crate) fn fit_edge(points: &[ProfilePoint], kernel: Kernel) -> Result<Average, MeasureError> {
+/// The average over every `stride`th shape for an edge.
+pub(crate) fn fit_edge(points: &[ProfilePoint], kernel: Kernel, stride: usize) -> Result<Average, MeasureError> {
     let start = Start::of(points)?;
     let points = &thinned(points, MOST);
     let profile = Profile { points, kernel, range_px: start.range };
@@ -56,7 +56,7 @@ pub(crate) fn fit_edge(points: &[ProfilePoint], kernel: Kernel) -> Result<Averag
         .ok_or(MeasureError::NoFit)?;
     let mut fits: Vec<(ShapeFit, f64)> = vec![(first, candidates[0].prior)];
     let mut best = fits[0].0.chi2;
-    for candidate in &candidates[1..] {
+    for candidate in candidates[1..].iter().step_by(stride) {
         // Neighbouring shapes have nearly the same answer, so each starts where the last one ended.
         let from = &fits[fits.len() - 1].0.p;
         let hopeless = best + HOPELESS * (best / points.len() as f64).max(1.0);

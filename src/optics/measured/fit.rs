@@ -207,6 +207,9 @@ fn finish(
     })
 }
 
+/// Share of the width by which the true shape may lie beside all that are tried, as a standard uncertainty.
+const SHAPE_FLOOR: f64 = 0.004;
+
 /// The average over hypotheses that fit about equally well.
 #[derive(Clone, Debug)]
 pub(crate) struct Average {
@@ -237,7 +240,7 @@ pub(crate) fn average(fits: &[(ShapeFit, f64)], points: usize) -> Result<Average
     let total: f64 = weighted.iter().map(|f| f.0).sum();
     let mean = |value: &dyn Fn(&ShapeFit) -> f64| weighted.iter().map(|(k, f)| k * value(f)).sum::<f64>() / total;
     let w_px = mean(&|f| f.w_px);
-    let u_w_px = mean(&|f| inflate * f.u_w_px.powi(2) + (f.w_px - w_px).powi(2)).sqrt();
+    let u_w_px = mean(&|f| inflate * f.u_w_px.powi(2) + (f.w_px - w_px).powi(2)).sqrt().hypot(SHAPE_FLOOR * w_px);
     let position_px = mean(&|f| f.p[0]);
     let u_position_px = mean(&|f| inflate * f.covariance[(0, 0)] + (f.p[0] - position_px).powi(2)).sqrt();
     let line_width_px = mean(&ShapeFit::line_width_px);

@@ -3,17 +3,23 @@
 //! All widths are the 10–90 % width of the edge response of the recorded picture, pixels included, in px. They come
 //! from fitting modelled responses with their tails; reading them off a profile that was normalised over a few widths
 //! is wrong by 7 to 20 %. What the optics' part looks like is not assumed: diffraction in focus, defocus of many sizes, soft
-//! lenses and movement are fitted and averaged by how well they fit, with half of the weight on diffraction
-//! beforehand; how much they disagree is part of the uncertainty.
+//! lenses and movement are fitted and averaged by how well they fit, with three tenths of the weight on
+//! diffraction beforehand; how much they disagree is part of the uncertainty.
 
+mod band;
 mod edge;
 mod fit;
+mod iso;
 mod line;
 mod shape;
+mod slanted;
+mod verdict;
 
 pub use edge::edge_blur;
 pub use line::{LineWidth, line_blur};
 pub use shape::BlurShape;
+pub use slanted::{SlantedEdge, slanted_edge};
+pub use verdict::BlurVerdict;
 
 use crate::units::{Angle, Px, PxPerUm, Um};
 
@@ -128,6 +134,14 @@ pub enum MeasureError {
         rms_px: f64,
         /// The limit, px.
         limit_px: f64,
+    },
+    /// Too many pixels beside the edge are at an end of the recording range.
+    #[error("{:.0} % of the pixels beside the edge are clipped, at most {:.0} % will do; expose less or choose another edge", share * 100.0, limit * 100.0)]
+    Clipped {
+        /// Share of clipped pixels, 0 to 1.
+        share: f64,
+        /// The limit.
+        limit: f64,
     },
     /// The two points are too close or outside the picture.
     #[error("the edge is {length_px:.1} px long inside the picture, at least {needed_px:.0} px are needed")]

@@ -50,7 +50,7 @@ impl BlurShape {
 #[derive(Debug)]
 pub(crate) struct Candidate {
     pub(crate) shape: BlurShape,
-    /// Weight before any data: half for diffraction, which is what a stopped-down lens in focus has.
+    /// Weight before any data: the largest single one for diffraction, which is what a stopped-down lens in focus has.
     pub(crate) prior: f64,
     lengths: Lengths,
     /// Its 10–90 % width in diffraction lengths.
@@ -69,29 +69,33 @@ pub(crate) const SMALLEST_PX: f64 = 0.25;
 const NEAR_FROM_PX: f64 = 1.6;
 
 /// Wavefront errors at the rim of the pupil, waves.
-const WAVES: [f64; 17] = [0.1, 0.17, 0.24, 0.31, 0.38, 0.46, 0.54, 0.62, 0.7, 0.8, 0.9, 1.0, 1.15, 1.35, 1.6, 2.0, 2.8];
+const WAVES: [f64; 22] = [
+    0.1, 0.17, 0.23, 0.28, 0.32, 0.36, 0.4, 0.44, 0.48, 0.52, 0.57, 0.62, 0.69, 0.77, 0.86, 0.95, 1.05, 1.2, 1.4, 1.65,
+    2.0, 2.8,
+];
 /// Gaussian σ in diffraction lengths.
 const SOFT: [f64; 5] = [0.25, 0.45, 0.8, 1.5, 6.0];
 /// Movement in diffraction lengths.
 const MOVED: [f64; 3] = [1.2, 2.4, 5.0];
 
-static CANDIDATES: LazyLock<Vec<Candidate>> = LazyLock::new(|| {
-    let bare = || Lengths { diffraction: vec![(1.0, 1.0)], ..Lengths::default() };
-    let mut all = vec![Candidate::new(BlurShape::Diffraction, 0.5, bare())];
-    all.extend(WAVES.iter().map(|w| {
-        Candidate::new(BlurShape::Defocus, 0.25 / WAVES.len() as f64, Lengths { defocus: 8.0 * w, ..bare() })
-    }));
-    all.extend(
-        SOFT.iter()
-            .map(|g| Candidate::new(BlurShape::Soft, 0.15 / SOFT.len() as f64, Lengths { gaussian: *g, ..bare() })),
-    );
-    all.extend(
-        MOVED
-            .iter()
-            .map(|m| Candidate::new(BlurShape::Motion, 0.1 / MOVED.len() as f64, Lengths { motion: *m, ..bare() })),
-    );
-    all
-});
+static CANDIDATES: LazyLock<Vec<Candidate>> =
+    LazyLock::new(|| {
+        let bare = || Lengths { diffraction: vec![(1.0, 1.0)], ..Lengths::default() };
+        let mut all = vec![Candidate::new(BlurShape::Diffraction, 0.3, bare())];
+        all.extend(WAVES.iter().map(|w| {
+            Candidate::new(BlurShape::Defocus, 0.4 / WAVES.len() as f64, Lengths { defocus: 8.0 * w, ..bare() })
+        }));
+        all.extend(
+            SOFT.iter()
+                .map(|g| Candidate::new(BlurShape::Soft, 0.2 / SOFT.len() as f64, Lengths { gaussian: *g, ..bare() })),
+        );
+        all.extend(
+            MOVED
+                .iter()
+                .map(|m| Candidate::new(BlurShape::Motion, 0.1 / MOVED.len() as f64, Lengths { motion: *m, ..bare() })),
+        );
+        all
+    });
 
 impl Candidate {
     /// All shapes, neighbours beside each other.

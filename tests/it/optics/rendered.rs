@@ -1,5 +1,6 @@
 //! Edges and lines drawn independently of the program: point spread by FFT of a drawn pupil, pixels by sub-sampling.
 
+use motestick::photo::Light;
 use rand::SeedableRng;
 use rand_distr::{Distribution, Normal};
 use rustfft::{FftPlanner, num_complex::Complex};
@@ -65,6 +66,22 @@ impl Edge {
             .collect();
         values.iter_mut().for_each(|v| *v /= sum);
         Self { step: step / FINE as f64, values }
+    }
+
+    /// Of a Gaussian of standard deviation 1.
+    pub(crate) fn gaussian() -> Self {
+        let (n, step) = (SIZE, 0.02);
+        let half = n as f64 / 2.0;
+        let density = |i: usize| (-0.5 * ((i as f64 - half) * step).powi(2)).exp();
+        let mut sum = 0.0;
+        let mut values: Vec<f64> = (0..n)
+            .map(|i| {
+                sum += density(i);
+                sum - 0.5 * density(i)
+            })
+            .collect();
+        values.iter_mut().for_each(|v| *v /= sum);
+        Self { step, values }
     }
 
     /// Light at `x` beyond the edge.
@@ -144,5 +161,39 @@ impl Noise {
 
     pub(crate) fn draw(&mut self) -> f64 {
         self.normal.sample(&mut self.rng)
+    }
+}
+/// A picture of one edge: light `base` to `base + height`, through `(x, y)` with its normal at `angle_rad`, bowed by
+/// `bow_px` (sag over 100 px) and noisy.
+pub(crate) struct Scene<'a> {
+    pub(crate) recorded: &'a Recorded,
+    pub(crate) size: (usize, usize),
+    pub(crate) through: (f64, f64),
+    pub(crate) angle_rad: f64,
+    pub(crate) bow_px: f64,
+    pub(crate) base: f64,
+    pub(crate) height: f64,
+}
+
+impl Scene<'_> {
+    /// Distance from the edge and place along it of a picture point.
+    fn place(&self, x: f64, y: f64) -> (f64, f64) {
+        let (sin, cos) = self.angle_rad.sin_cos();
+        let (dx, dy) = (x - self.through.0, y - self.through.1);
+        let (across, along) = (dx * cos + dy * sin, -dx * sin + dy * cos);
+        (across - self.bow_px * (along / 50.0).powi(2), along)
+    }
+
+    pub(crate) fn draw(&self, noise: &mut Noise, texture: impl Fn(f64, f64) -> f64) -> Light {
+        let (w, h) = self.size;
+        let values = (0..w * h)
+            .map(|i| {
+                let (x, y) = ((i % w) as f64 + 0.5, (i / w) as f64 + 0.5);
+                let (across, along) = self.place(x, y);
+                let clean = self.base + self.height * self.recorded.at(across);
+                (clean + texture(across, along) + noise.draw()) as f32
+            })
+            .collect();
+        Light::new(w, h, values)
     }
 }
