@@ -31,6 +31,7 @@
 //! # Ok::<(), motestick::uncertainty::UncertaintyError>(())
 //! ```
 
+mod agreement;
 mod beyond;
 mod budget;
 mod distribution;
@@ -46,6 +47,7 @@ mod rounding;
 mod sampler;
 
 pub use crate::stats::Matrix;
+pub use agreement::{Pooled, Repeat, normalised_error, pooled};
 pub use budget::BudgetLine;
 pub use distribution::Distribution;
 pub use error::UncertaintyError;

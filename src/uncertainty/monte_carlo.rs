@@ -282,3 +282,64 @@ fn merge(mut blocks: Vec<Block>, settled: &[bool], size: usize, coverage: f64) -
         .collect();
     Ok(Simulation { outputs: summaries?, covariance, trials, rejected })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::uncertainty::Input;
+
+    #[test]
+    fn the_numerical_tolerance_is_half_the_last_digit_of_u() {
+        for (u, digits, delta) in [
+            // JCGM 101 clause 7.9.2: u = 0.000 35 g with two digits gives 0.000 005 g; 2 K with one digit gives 0.5 K.
+            (0.000_35, 2, 0.000_005),
+            (2.0, 1, 0.5),
+            (2.9, 2, 0.05),
+            (0.0996, 2, 0.005),
+            (10.47, 2, 0.5),
+            (94.0, 1, 5.0),
+            (1e-300, 2, 5e-302),
+        ] {
+            let got = numerical_tolerance(u, digits);
+            assert!((got / delta - 1.0).abs() < 1e-12, "{u}: {got}, wanted {delta}");
+        }
+        for u in [0.0, f64::NAN, f64::INFINITY, -1.0] {
+            assert_eq!(numerical_tolerance(u, 2), 0.0);
+        }
+    }
+
+    fn request(max_rejected: f64) -> Request {
+        Request { trials: Trials::Fixed(200_000), coverage: 0.95, digits: 2, seed: 5, max_rejected }
+    }
+
+    #[test]
+    fn a_result_that_is_not_finite_truncates_or_is_refused() {
+        let mut inputs = Inputs::new();
+        inputs.push(Input::normal("x", "x", 0.0, 1.0).unwrap());
+        let upper_half = |x: &[f64], y: &mut [f64]| y[0] = if x[0] < 0.0 { f64::NAN } else { x[0] };
+        let s = simulate(&inputs, &upper_half, &[true], request(0.7)).unwrap().unwrap();
+        // The mean of the half-normal is √(2/π), its standard deviation √(1 − 2/π).
+        let out = s.outputs[0];
+        assert!((out.mean - 0.797_885).abs() < 0.006 && (out.u - 0.602_810).abs() < 0.005, "{out:?}");
+        assert!((s.rejected as f64 / s.trials as f64 - 1.0).abs() < 0.02 && s.trials == 200_000);
+        let e = simulate(&inputs, &upper_half, &[true], request(0.001)).unwrap_err();
+        assert!(matches!(e, UncertaintyError::Rejected { .. }), "{e}");
+        assert!(
+            simulate(&inputs, &upper_half, &[true], Request { trials: Trials::Skip, ..request(0.0) })
+                .unwrap()
+                .is_none()
+        );
+    }
+
+    #[test]
+    fn outputs_keep_their_covariance() {
+        let mut inputs = Inputs::new();
+        inputs.push(Input::normal("a", "a", 1e6, 1.0).unwrap());
+        inputs.push(Input::normal("b", "b", 0.0, 2.0).unwrap());
+        let model = |x: &[f64], y: &mut [f64]| y.copy_from_slice(&[x[0] + x[1], x[0] - x[1]]);
+        let s = simulate(&inputs, &model, &[true, true], request(0.0)).unwrap().unwrap();
+        let c = &s.covariance;
+        assert!((c.at(0, 1) + 3.0).abs() < 0.06 && (c.at(0, 0) - 5.0).abs() < 0.08, "{c:?}");
+        assert_eq!(c.at(0, 1), c.at(1, 0));
+    }
+}

@@ -156,3 +156,93 @@ fn to_place(v: f64, place: i32) -> String {
         _ => text,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn rounding_of_gum_7_2_6() {
+        // GUM 7.2.6: 10.057 62 Ω with u_c = 27 mΩ is written 10.058 Ω.
+        assert_eq!(Rounded::new(10.057_62, 0.027, 2).to_string(), "10.058 ± 0.027");
+        for (value, expanded, want) in [
+            (203.4416, 5.7209, "203.4 ± 5.7"),
+            // A carry gives U another digit and the value another place.
+            (203.4416, 0.996, "203.4 ± 1.0"),
+            (99.96, 9.96, "100 ± 10"),
+            (1234.5, 95.0, "1234 ± 95"),
+            (1234.5, 950.0, "1230 ± 950"),
+            (123_456.0, 12_345.0, "123000 ± 12000"),
+            // U larger than the value, value rounding to nothing, negative zero.
+            (0.3, 57.0, "0 ± 57"),
+            (-0.3, 57.0, "0 ± 57"),
+            (-0.04, 1.2, "0.0 ± 1.2"),
+            (-0.0, 1.2, "0.0 ± 1.2"),
+            (-12.34, 0.56, "-12.34 ± 0.56"),
+            (-49.0, 1000.0, "0 ± 1000"),
+            // Exact ties go to the even digit.
+            (0.5, 10.0, "0 ± 10"),
+            (1.5, 10.0, "2 ± 10"),
+            (250.0, 1500.0, "200 ± 1500"),
+        ] {
+            assert_eq!(Rounded::new(value, expanded, 2).to_string(), want, "{value} ± {expanded}");
+        }
+        assert_eq!(Rounded::new(203.4416, 5.7209, 1).with_unit("µm"), "203 ± 6 µm");
+    }
+
+    #[test]
+    fn extremes_stay_readable() {
+        for (value, expanded, want) in [
+            (1.234_567e12, 4.5e9, "(1.2346 ± 0.0045)e12"),
+            (1.234_567e-12, 4.5e-15, "(1.2346 ± 0.0045)e-12"),
+            (5e-324, 5e-324, "(5.0 ± 5.0)e-324"),
+            (f64::MAX, 1e300, "(1.797693135 ± 0.000000010)e308"),
+            (0.0, 3.3e20, "(0.0 ± 3.3)e20"),
+            (-1e3, 3.3e20, "(0.0 ± 3.3)e20"),
+            (12.5, 0.0, "12.5 ± 0"),
+            (-0.0, 0.0, "0 ± 0"),
+            (f64::NAN, 1.0, "NaN ± 1"),
+            (1.0, f64::INFINITY, "1 ± inf"),
+        ] {
+            assert_eq!(Rounded::new(value, expanded, 2).to_string(), want, "{value} ± {expanded}");
+        }
+    }
+
+    #[test]
+    fn single_figures_and_intervals() {
+        for (value, want) in [
+            (2.649, "2.6"),
+            (0.026_49, "0.026"),
+            (1_349.0, "1300"),
+            (-0.000_261, "-0.00026"),
+            (2.6e-9, "2.6e-9"),
+            (0.0, "0"),
+            (9.96, "10"),
+            (3.3e20, "3.3e20"),
+        ] {
+            assert_eq!(significant(value, 2), want);
+        }
+        assert_eq!(interval_text(197.71, 209.16, 2), "197.7 to 209.2");
+        assert_eq!(interval_text(-0.01, 4.0, 2), "0.0 to 4.0");
+    }
+
+    proptest! {
+        /// What is printed lies within half of the last digit of what was given, and no zero has a sign.
+        #[test]
+        fn text_is_within_half_a_digit(value in -1e9..1e9_f64, exponent in -12.0..12.0_f64, digits in 1_u8..4) {
+            let expanded = 10.0_f64.powf(exponent);
+            let rounded = Rounded::new(value, expanded, digits);
+            let scale = 10.0_f64.powi(rounded.exponent);
+            let unit = 10.0_f64.powi(rounded.place());
+            let back: f64 = rounded.value().parse().unwrap();
+            prop_assert!((back * scale - value).abs() <= unit * 0.500_001 + 1e-15 * value.abs(), "{rounded} {value}");
+            let back: f64 = rounded.expanded().parse().unwrap();
+            prop_assert!((back * scale - expanded).abs() <= unit * 0.500_001, "{rounded} {expanded}");
+            prop_assert!(!(rounded.value().starts_with('-') && rounded.value().parse::<f64>().unwrap() == 0.0));
+            let figures = rounded.expanded().chars().filter(char::is_ascii_digit).collect::<String>();
+            let significant = figures.trim_start_matches('0').len();
+            prop_assert!(significant >= usize::from(digits), "{rounded}");
+        }
+    }
+}
