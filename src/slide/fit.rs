@@ -279,12 +279,7 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitte
             perspective += w / total;
         }
     }
-    let model = match (radial > 0.5, perspective > 0.5) {
-        (false, false) => MapModel::Similarity,
-        (true, false) => MapModel::Radial,
-        (false, true) => MapModel::Perspective,
-        (true, true) => MapModel::PerspectiveRadial,
-    };
+    let model = MapModel::of(false, perspective > 0.5, radial > 0.5);
     let final_lines = line_residuals(&strips, &mean, g);
     let residuals = final_lines
         .iter()

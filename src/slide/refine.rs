@@ -5,7 +5,7 @@ use super::judge::Verdict;
 use super::locate::{Locator, Shape, Spots};
 use super::phase::Phase;
 use super::reading::{Graduation, Reading, ReadingWarning, Refusal, Rejection, Request};
-use super::scale_map::{PARAMETERS, ScaleMap, half_diagonal};
+use super::scale_map::{PARAMETERS, ScaleMap, TERMS, half_diagonal};
 use crate::photo::Light;
 use crate::units::{Point, Px, PxPerUm, Um};
 use nalgebra::Vector6;
@@ -205,10 +205,10 @@ fn check_expectation(scale: PxPerUm, request: &Request) -> Result<(), Refusal> {
 
 fn scale_map(light: &Light, fitted: &Fitted, division: f64) -> ScaleMap {
     let p = &fitted.parameters;
-    let mut covariance = [[0.0; PARAMETERS]; PARAMETERS];
+    let mut covariance = [[0.0; TERMS]; TERMS];
     let unit = |i: usize| if i < 3 { division } else { 1.0 };
-    for (i, row) in covariance.iter_mut().enumerate() {
-        for (j, v) in row.iter_mut().enumerate() {
+    for (i, row) in covariance.iter_mut().enumerate().take(PARAMETERS) {
+        for (j, v) in row.iter_mut().enumerate().take(PARAMETERS) {
             *v = fitted.covariance[(i, j)] * unit(i) * unit(j);
         }
     }
@@ -220,6 +220,8 @@ fn scale_map(light: &Light, fitted: &Fitted, division: f64) -> ScaleMap {
         // Square pixels: across is along turned by a right angle.
         across_um: [0.0, -p[2] * division, p[1] * division],
         radial: p[3],
+        radial_2: 0.0,
+        radial_centre: [0.0, 0.0],
         perspective: [p[4], p[5]],
         covariance,
         u_rel_across: None,
