@@ -45,6 +45,7 @@ pub fn field_scene(seed: u64) -> SlideScene {
     scene.sensor = Sensor {
         electrons_at_full_scale: Some(log_uniform(&mut rng, 800.0, 30_000.0)),
         read_noise_electrons: 3.0,
+        tone_exponent: 1.0,
         coding: Coding::Rgb8,
         jpeg_quality: rng.random_bool(0.5).then_some(85),
     };
@@ -87,6 +88,7 @@ pub fn clean_scene(seed: u64) -> SlideScene {
     scene.sensor = Sensor {
         electrons_at_full_scale: Some(log_uniform(&mut rng, 2_000.0, 30_000.0)),
         read_noise_electrons: 3.0,
+        tone_exponent: 1.0,
         coding: if grey { Coding::Gray8 } else { Coding::Rgb8 },
         jpeg_quality: None,
     };

@@ -7,6 +7,7 @@
 //! Scenes are plain data with the unit in every field's name. Image coordinates follow the half-pixel rule
 //! ([`crate::units`]): the centre of the top-left pixel is at (0.5, 0.5).
 
+pub mod animal;
 pub mod bound;
 pub mod field;
 pub mod optics;

@@ -10,11 +10,14 @@ use super::{SceneError, require};
 
 /// Noise and coding of the recorded picture.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
 pub struct Sensor {
     /// Electrons that full scale stands for; `None` leaves all noise out.
     pub electrons_at_full_scale: Option<f64>,
     /// Standard deviation of the read noise, electrons.
     pub read_noise_electrons: f64,
+    /// Residual tone curve: recorded linear light is the true one to this power (full scale stays), 1 for none.
+    pub tone_exponent: f64,
     /// How samples are coded.
     pub coding: Coding,
     /// JPEG quality, 1 to 100; `None` keeps the samples as they are.
@@ -26,6 +29,7 @@ impl Default for Sensor {
         Self {
             electrons_at_full_scale: Some(10_000.0),
             read_noise_electrons: 3.0,
+            tone_exponent: 1.0,
             coding: Coding::Rgb8,
             jpeg_quality: None,
         }
@@ -42,6 +46,8 @@ impl Sensor {
         }
         let read = self.read_noise_electrons;
         require("read_noise_electrons", read, read >= 0.0, "0 or more")?;
+        let tone = self.tone_exponent;
+        require("tone_exponent", tone, (0.2..=5.0).contains(&tone), "between 0.2 and 5")?;
         if let Some(q) = self.jpeg_quality {
             require("jpeg_quality", f64::from(q), (1..=100).contains(&q), "1 to 100")?;
         }
@@ -83,6 +89,10 @@ impl Sensor {
                     *v = (got / electrons) as f32;
                 }
             });
+        }
+        if (self.tone_exponent - 1.0).abs() > 1e-12 {
+            let exponent = self.tone_exponent as f32;
+            light.par_iter_mut().for_each(|v| *v = v.max(0.0).powf(exponent));
         }
         let samples = match self.coding {
             Coding::LinearGray | Coding::LinearRgb => Samples::Linear(light),
@@ -146,7 +156,7 @@ mod tests {
                 electrons_at_full_scale: Some(electrons),
                 read_noise_electrons: 3.0,
                 coding: Coding::Gray8,
-                jpeg_quality: None,
+                ..Sensor::default()
             };
             let picture = sensor.record(400, vec![light; 400 * 400], 7).unwrap();
             let values = picture.linear_luminance();

@@ -15,6 +15,8 @@ mod render;
 mod scene;
 mod truth;
 
+#[cfg(test)]
+pub(crate) use dots::disc_response;
 pub use map::{Distortion, DistortionForm, SlideMap};
 pub use render::{Rendered, linear_light, render};
 pub use scene::{BurnedIn, Ruling, Side, SlideScene, Tier};

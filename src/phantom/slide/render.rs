@@ -113,7 +113,8 @@ fn light_of(scene: &SlideScene, drawn: &[Drawn]) -> Vec<f32> {
             scene.rulings.iter().zip(drawn).flat_map(|(r, g)| Family::of(r, g, &tables)).collect()
         })
         .collect();
-    let soft_px = 0.4 * blur_spot_um(scene) * scene.px_per_um;
+    let soft = scene.dirt_specks + scene.scratches > 0 || scene.rulings.iter().any(|r| r.figures_um.is_some());
+    let soft_px = if soft { 0.4 * blur_spot_um(scene) * scene.px_per_um } else { 1.0 };
     let veil = dirt::veil(scene, soft_px);
     let ink = figures(scene, &map, soft_px);
     let channels = scene.sensor.coding.channels();

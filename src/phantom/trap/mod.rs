@@ -175,6 +175,7 @@ fn sensor_by_lot(rng: &mut Pcg64Mcg) -> Sensor {
     Sensor {
         electrons_at_full_scale: Some(log_uniform(rng, 1500.0, 30_000.0)),
         read_noise_electrons: 3.0,
+        tone_exponent: 1.0,
         coding: Coding::Rgb8,
         jpeg_quality: rng.random_bool(0.5).then_some(85),
     }
