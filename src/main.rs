@@ -1,3 +1,7 @@
 //! The `motestick` program.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    motestick::command::main()
+}

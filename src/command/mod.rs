@@ -1,1 +1,92 @@
 //! The command line: arguments, what they mean, running them, and what is printed.
+//!
+//! This is the only room that prints, looks at the clock and knows the user's folders. Results go to standard output, progress and
+//! warnings to standard error; exit status 0 done, 1 part of a batch failed, 2 usage or file error, 3 refused.
+
+mod calibrate;
+mod calibrate_report;
+mod clock;
+mod console;
+mod failure;
+mod measure;
+mod measure_report;
+mod opened;
+mod parse;
+mod table;
+
+use std::process::ExitCode;
+
+use clap::{CommandFactory, Parser, Subcommand};
+
+use console::Console;
+use failure::Failure;
+
+/// Measures very small animals on photographs and states how far each figure can be trusted.
+///
+/// First photograph a ruled slide through the same camera and lens, and let `calibrate` read the scale from it. Then
+/// `measure` turns marks on a picture of an animal into micrometres, with the uncertainty of each figure and where it comes from.
+#[derive(Debug, Parser)]
+#[command(name = "motestick", version, max_term_width = 100, after_help = EXIT_HELP)]
+struct Cli {
+    #[command(subcommand)]
+    command: Option<Command>,
+}
+
+const EXIT_HELP: &str = "Exit status: 0 done; 1 some pictures of a batch failed or were refused; 2 wrong usage, or a file that cannot be used; 3 refused: an honest \"cannot tell\".";
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Reads the scale from photographs of a ruled slide
+    Calibrate(Box<calibrate::Args>),
+    /// Measures lengths on a picture of an animal
+    Measure(Box<measure::Args>),
+    /// Writes the measurements of a notebook to a table
+    Export(ExportArgs),
+}
+
+#[derive(Debug, clap::Args)]
+struct ExportArgs {
+    /// The notebook
+    notebook: std::path::PathBuf,
+    /// The table to write
+    #[arg(long, value_name = "FILE")]
+    csv: std::path::PathBuf,
+}
+
+/// Runs the program on the process's own arguments and says with which status it ends.
+#[must_use]
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            // A closed pipe while the help is printed is nobody's fault.
+            drop(e.print());
+            return ExitCode::from(u8::try_from(e.exit_code()).unwrap_or(2));
+        }
+    };
+    let mut console = Console::of_process();
+    match run(cli, &mut console) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            match &failure {
+                Failure::Usage(message) => console.warn(&format!("error: {message}")),
+                Failure::Refused { reason, detail } => console.warn(&format!("refused: {reason}: {detail}")),
+                Failure::Partly | Failure::Reported(_) | Failure::OutputClosed => {}
+            }
+            ExitCode::from(&failure)
+        }
+    }
+}
+
+fn run(cli: Cli, console: &mut Console) -> Result<(), Failure> {
+    match cli.command {
+        None => console.say(&Cli::command().render_help().to_string()),
+        Some(Command::Calibrate(args)) => calibrate::run(&args, console),
+        Some(Command::Measure(args)) => measure::run(&args, console),
+        Some(Command::Export(args)) => Err(Failure::Usage(format!(
+            "export reads a notebook, and this version writes none yet, so {} was left unread and {} unwritten; measure --csv FILE writes the same table as it goes",
+            args.notebook.display(),
+            args.csv.display()
+        ))),
+    }
+}

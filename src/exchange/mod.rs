@@ -1,4 +1,5 @@
 //! What leaves the program: tables, plots and marked pictures. Results in, bytes out.
 
+pub mod csv;
 pub mod draw;
 pub mod plot;

@@ -123,10 +123,11 @@ impl Setup {
         Input::new(source::FOCUS, label, 0.0, Distribution::Triangular { half_width })
     }
 
-    /// Depth, front to back, within which focus is judged the same: the wave term of the depth of field.
+    /// Depth, front to back, within which focus is judged the same: the wave term of the depth of field, for a pupil magnification
+    /// of 1 where it is unknown.
     fn unnoticed_depth(&self) -> Um {
         let known = self.optics.aperture().ok().flatten().map(|a| {
-            let na = a.ends().1.numerical_aperture();
+            let na = a.numerical_aperture();
             WAVELENGTH * (1.0 / (na * na))
         });
         let by_blur = || self.readings.iter().filter_map(|r| r.blur_spot_um).reduce(f64::max);

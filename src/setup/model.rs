@@ -373,7 +373,7 @@ impl Setup {
                     return bad(&format!("{key} of reading {}", i + 1), v.to_string(), above_zero);
                 }
             }
-            if !(r.dof_fit > 0.0) {
+            if r.dof_fit.is_nan() || r.dof_fit <= 0.0 {
                 return bad(&format!("dof_fit of reading {}", i + 1), r.dof_fit.to_string(), above_zero);
             }
             if !(0.0..0.5).contains(&r.u_rel_fit) {

@@ -29,7 +29,7 @@ impl Setup {
     /// [`OpticsError`] for notes that make no sense.
     pub fn predicted_blur(&self) -> Result<Option<Um>, OpticsError> {
         Ok(match self.system()? {
-            Some(system) => Some(system.blur()?.w_um),
+            Some(system) => Some(system.w()?),
             None => None,
         })
     }

@@ -1,0 +1,42 @@
+//! Standard output for results, standard error for progress and warnings.
+
+use std::io::{self, IsTerminal, Write};
+
+use super::Failure;
+
+/// Where a command writes.
+pub(super) struct Console {
+    out: io::StdoutLock<'static>,
+    progress: bool,
+}
+
+impl Console {
+    /// The process's own streams. Progress is shown only to a person at a terminal.
+    pub(super) fn of_process() -> Self {
+        Self { out: io::stdout().lock(), progress: io::stderr().is_terminal() }
+    }
+
+    /// A line of results, or several.
+    pub(super) fn say(&mut self, text: &str) -> Result<(), Failure> {
+        writeln!(self.out, "{text}").and_then(|()| self.out.flush()).map_err(Failure::output)
+    }
+
+    /// One JSON document on a line of its own.
+    pub(super) fn say_json(&mut self, value: &impl serde::Serialize) -> Result<(), Failure> {
+        let text = serde_json::to_string(value)
+            .map_err(|e| Failure::Usage(format!("cannot write the result as JSON: {e}")))?;
+        self.say(&text)
+    }
+
+    /// A warning or complaint. A closed standard error changes nothing.
+    pub(super) fn warn(&mut self, text: &str) {
+        drop(writeln!(io::stderr(), "{text}"));
+    }
+
+    /// Progress of a long task.
+    pub(super) fn progress(&mut self, text: &str) {
+        if self.progress {
+            self.warn(text);
+        }
+    }
+}

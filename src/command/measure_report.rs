@@ -1,0 +1,279 @@
+//! What `measure` prints and writes.
+
+use std::path::Path;
+
+use serde::Serialize;
+
+use super::Failure;
+use super::console::Console;
+use super::measure::advice;
+use super::table::percent;
+use crate::animal::{Lying, MarkKind, Measured, PictureBlur};
+use crate::exchange::csv::Row;
+use crate::uncertainty::{BudgetLine, Rounded, interval_text, significant};
+use crate::units::Um;
+
+/// All that was measured on one picture.
+#[derive(Debug)]
+pub(super) struct Result {
+    pub(super) setup: String,
+    pub(super) animal: String,
+    pub(super) sha256: String,
+    pub(super) scale_px_per_um: f64,
+    pub(super) u_rel_scale: f64,
+    pub(super) blur: PictureBlur,
+    pub(super) lying: Lying,
+    pub(super) measured: Vec<Measured>,
+    pub(super) warnings: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct Json<'a> {
+    picture: String,
+    setup: &'a str,
+    scale_px_per_um: f64,
+    u_rel_scale: f64,
+    blur_spot_um: f64,
+    blur_spot_predicted_um: Option<f64>,
+    lying: String,
+    measurements: Vec<MeasurementJson<'a>>,
+    warnings: &'a [String],
+}
+
+#[derive(Serialize)]
+struct MeasurementJson<'a> {
+    name: &'a str,
+    kind: &'static str,
+    value_um: Option<f64>,
+    u_um: Option<f64>,
+    low_um: Option<f64>,
+    high_um: f64,
+    coverage: f64,
+    k: Option<f64>,
+    dof: Option<f64>,
+    verdict: &'static str,
+    segments: Vec<Self>,
+    budget: Vec<LineJson<'a>>,
+    warnings: &'a [String],
+}
+
+#[derive(Serialize)]
+struct LineJson<'a> {
+    source: &'a str,
+    label: &'a str,
+    #[serde(rename = "type")]
+    evaluation: &'static str,
+    distribution: &'a str,
+    u_um: f64,
+    share: f64,
+}
+
+#[derive(Serialize)]
+struct RefusedJson<'a> {
+    picture: String,
+    refused: &'a str,
+    detail: &'a str,
+}
+
+/// Says that a picture was refused.
+pub(super) fn refused(
+    picture: &Path,
+    reason: &str,
+    detail: &str,
+    json: bool,
+    console: &mut Console,
+) -> std::result::Result<(), Failure> {
+    if json {
+        console.say_json(&RefusedJson { picture: picture.display().to_string(), refused: reason, detail })?;
+    }
+    console.warn(&format!("refused: {}: {detail}", picture.display()));
+    Ok(())
+}
+
+/// Prints the result.
+pub(super) fn print(
+    result: &Result,
+    picture: &Path,
+    json: bool,
+    console: &mut Console,
+) -> std::result::Result<(), Failure> {
+    if json {
+        return console.say_json(&result.json(picture));
+    }
+    console.say(&result.text(picture))?;
+    let named = |m: &Measured| m.warnings.iter().map(|w| format!("{}: {w}", m.name)).collect::<Vec<_>>();
+    for m in &result.measured {
+        for w in named(m).into_iter().chain(m.segments.iter().flat_map(named)) {
+            console.warn(&format!("warning: {w}"));
+        }
+    }
+    for w in &result.warnings {
+        console.warn(&format!("warning: {w}"));
+    }
+    Ok(())
+}
+
+impl Result {
+    fn json(&self, picture: &Path) -> Json<'_> {
+        Json {
+            picture: picture.display().to_string(),
+            setup: &self.setup,
+            scale_px_per_um: self.scale_px_per_um,
+            u_rel_scale: self.u_rel_scale,
+            blur_spot_um: self.blur.w_um.get(),
+            blur_spot_predicted_um: self.blur.predicted_um.map(Um::get),
+            lying: self.lying.to_string(),
+            measurements: self.measured.iter().map(measurement_json).collect(),
+            warnings: &self.warnings,
+        }
+    }
+
+    fn text(&self, picture: &Path) -> String {
+        let mut out = format!(
+            "{}, setup {}\n  scale {} px/µm ± {} (k = 2), blur spot {:.1} µm ({:.1} px), lying {}\n",
+            picture.display(),
+            self.setup,
+            significant(self.scale_px_per_um, 5),
+            percent(2.0 * self.u_rel_scale),
+            self.blur.w_um.get(),
+            self.blur.w_um.get() * self.scale_px_per_um,
+            self.lying
+        );
+        for m in &self.measured {
+            out.push('\n');
+            out.push_str(&measured_text(m));
+        }
+        out.trim_end().to_owned()
+    }
+
+    /// The rows for the table.
+    pub(super) fn rows(&self, picture: &Path) -> Vec<Row> {
+        let mut rows = Vec::new();
+        for m in &self.measured {
+            rows.push(self.row(picture, m, None));
+            rows.extend(m.segments.iter().map(|s| self.row(picture, s, Some(m))));
+        }
+        rows
+    }
+
+    fn row(&self, picture: &Path, m: &Measured, whole: Option<&Measured>) -> Row {
+        let mut warnings = m.warnings.clone();
+        warnings.extend(self.warnings.iter().cloned());
+        Row {
+            picture: picture.display().to_string(),
+            picture_sha256: self.sha256.clone(),
+            setup: self.setup.clone(),
+            animal: self.animal.clone(),
+            quantity: whole.unwrap_or(m).name.clone(),
+            kind: m.kind.name().to_owned(),
+            part: if whole.is_some() { m.name.clone() } else { String::new() },
+            value: m.value_um,
+            unit: "µm".to_owned(),
+            u: m.u_um,
+            low: m.low_um,
+            high: Some(m.high_um),
+            coverage: Some(m.coverage),
+            k: m.k,
+            dof: m.dof,
+            verdict: m.verdict.name().to_owned(),
+            lying: self.lying.to_string(),
+            ends: match m.ends {
+                Some(MarkKind::Silhouette) => "silhouette".to_owned(),
+                Some(MarkKind::Feature) => "feature".to_owned(),
+                None => String::new(),
+            },
+            placement: m.placement.to_owned(),
+            blur_spot_um: Some(self.blur.w_um.get()),
+            scale_px_per_um: Some(self.scale_px_per_um),
+            u_rel_scale: Some(self.u_rel_scale),
+            warnings: warnings.join("; "),
+        }
+    }
+}
+
+/// JSON has no infinity: what is not finite is absent.
+fn finite(value: Option<f64>) -> Option<f64> {
+    value.filter(|v| v.is_finite())
+}
+
+fn measurement_json(m: &Measured) -> MeasurementJson<'_> {
+    MeasurementJson {
+        name: &m.name,
+        kind: m.kind.name(),
+        value_um: finite(m.value_um),
+        u_um: finite(m.u_um),
+        low_um: finite(m.low_um),
+        high_um: m.high_um,
+        coverage: m.coverage,
+        k: finite(m.k),
+        dof: finite(m.dof),
+        verdict: m.verdict.name(),
+        segments: m.segments.iter().map(measurement_json).collect(),
+        budget: m.budget.iter().map(line_json).collect(),
+        warnings: &m.warnings,
+    }
+}
+
+fn line_json(line: &BudgetLine) -> LineJson<'_> {
+    LineJson {
+        source: &line.source,
+        label: &line.label,
+        evaluation: line.evaluation.letter(),
+        distribution: line.distribution,
+        u_um: line.u,
+        share: line.share,
+    }
+}
+
+fn headline(m: &Measured) -> String {
+    match (m.value_um, m.low_um) {
+        (Some(value), Some(low)) => {
+            let rounded = Rounded::new(value, 0.5 * (m.high_um - low), 2);
+            format!(
+                "{:16}  {} µm  ({:.0} %: {} µm, k = {:.2}{})  {}",
+                m.name,
+                rounded,
+                100.0 * m.coverage,
+                interval_text(low, m.high_um, 2),
+                m.k.unwrap_or(f64::NAN),
+                dof_text(m.dof),
+                m.verdict.name()
+            )
+        }
+        _ => format!("{:16}  at most {} µm, not resolved", m.name, significant(m.high_um, 3)),
+    }
+}
+
+/// Degrees of freedom where they are few enough to matter.
+fn dof_text(dof: Option<f64>) -> String {
+    dof.filter(|d| *d < 1000.0).map_or(String::new(), |d| format!(", ν = {d:.0}"))
+}
+
+/// Lines below this share of the variance are left out of the text, and counted.
+const SMALL_SHARE: f64 = 0.005;
+
+fn measured_text(m: &Measured) -> String {
+    let mut out = format!("  {}\n", headline(m));
+    for s in &m.segments {
+        out.push_str(&format!("    {}\n", headline(s)));
+    }
+    let shown: Vec<&BudgetLine> = m.budget.iter().filter(|l| l.share >= SMALL_SHARE).collect();
+    let width = shown.iter().map(|l| l.source.chars().count()).max().unwrap_or(0);
+    for line in &shown {
+        out.push_str(&format!(
+            "      {:width$}  {:>6} µm  {:>3.0} %  {}\n",
+            line.source,
+            significant(line.u, 2),
+            100.0 * line.share,
+            line.label
+        ));
+    }
+    let small = m.budget.len() - shown.len();
+    if small > 0 && !shown.is_empty() {
+        out.push_str(&format!("      and {small} more below 0.5 % each\n"));
+    }
+    if let Some(advice) = m.budget.first().and_then(|l| advice(&l.source)) {
+        out.push_str(&format!("      what would lessen it most: {advice}\n"));
+    }
+    out
+}

@@ -1,0 +1,270 @@
+//! The table of measurements: one row a measured quantity, tidy, full precision, units in their own column or in the header.
+
+use std::fs::OpenOptions;
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+
+/// The columns, in their order.
+pub const COLUMNS: [&str; 23] = [
+    "picture",
+    "picture_sha256",
+    "setup",
+    "animal",
+    "quantity",
+    "kind",
+    "part",
+    "value",
+    "unit",
+    "u",
+    "low",
+    "high",
+    "coverage",
+    "k",
+    "dof",
+    "verdict",
+    "lying",
+    "ends",
+    "placement",
+    "blur_spot_um",
+    "scale_px_per_um",
+    "u_rel_scale",
+    "warnings",
+];
+
+/// One row. What does not exist is `None` or empty and becomes an empty cell, never 0.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Row {
+    /// Path of the picture as it was given.
+    pub picture: String,
+    /// SHA-256 of the picture's file.
+    pub picture_sha256: String,
+    /// Name of the setup.
+    pub setup: String,
+    /// Name of the animal, perhaps empty.
+    pub animal: String,
+    /// Name of the quantity, as `axis 1`.
+    pub quantity: String,
+    /// Kind: span, axis, breadth, appendage.
+    pub kind: String,
+    /// Part of it, as `segment 2`; empty for the whole.
+    pub part: String,
+    /// Value in `unit`.
+    pub value: Option<f64>,
+    /// Unit of value, u, low and high.
+    pub unit: String,
+    /// Standard uncertainty.
+    pub u: Option<f64>,
+    /// Lower end of the coverage interval.
+    pub low: Option<f64>,
+    /// Upper end, or the bound of what is not resolved.
+    pub high: Option<f64>,
+    /// Coverage probability.
+    pub coverage: Option<f64>,
+    /// Coverage factor.
+    pub k: Option<f64>,
+    /// Effective degrees of freedom; `INF` in the file where they are infinite.
+    pub dof: Option<f64>,
+    /// Verdict.
+    pub verdict: String,
+    /// How the animal lies.
+    pub lying: String,
+    /// What the ends stand on; empty where they differ.
+    pub ends: String,
+    /// How the marks were placed.
+    pub placement: String,
+    /// The blur spot used, µm.
+    pub blur_spot_um: Option<f64>,
+    /// Scale at the picture's centre, px/µm.
+    pub scale_px_per_um: Option<f64>,
+    /// Relative standard uncertainty of the scale with everything.
+    pub u_rel_scale: Option<f64>,
+    /// Warnings, separated by `; `.
+    pub warnings: String,
+}
+
+/// Why a table cannot be written.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum CsvError {
+    /// The file has another header.
+    #[error(
+        "the file is no table of measurements: its first line is \"{found}\", must be the header \"{}\"; name another file: {}",
+        COLUMNS.join(","),
+        path.display()
+    )]
+    OtherHeader {
+        /// Its first line, cut short.
+        found: String,
+        /// The file.
+        path: PathBuf,
+    },
+    /// The file cannot be read or written.
+    #[error("cannot write the table: {source}: {}", path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+}
+
+/// Appends `rows` to the table in `path`, making it with its header where it does not exist or is empty.
+///
+/// All rows go out in one write, behind what is there; a last line without an end is ended first.
+///
+/// # Errors
+/// [`CsvError::OtherHeader`] where the file is something else, which is then left as it was; [`CsvError::File`].
+pub fn append(path: &Path, rows: &[Row]) -> Result<(), CsvError> {
+    let fail = |source: io::Error| CsvError::File { path: path.to_owned(), source };
+    let mut file = OpenOptions::new().read(true).append(true).create(true).open(path).map_err(fail)?;
+    let mut there = String::new();
+    file.read_to_string(&mut there).map_err(fail)?;
+    let first = there.trim_start_matches('\u{feff}').lines().next().unwrap_or("");
+    let with_header = there.trim().is_empty();
+    if !with_header && first.trim_end() != COLUMNS.join(",") {
+        let found = first.chars().take(80).collect();
+        return Err(CsvError::OtherHeader { found, path: path.to_owned() });
+    }
+    let mut bytes = Vec::new();
+    if !with_header && !there.ends_with('\n') {
+        bytes.push(b'\n');
+    }
+    write(&mut bytes, rows, with_header).map_err(fail)?;
+    file.write_all(&bytes).and_then(|()| file.sync_all()).map_err(fail)
+}
+
+/// Writes `rows` as CSV (RFC 4180 quoting, lines ended by a line feed).
+///
+/// # Errors
+/// Whatever `out` says.
+pub fn write(out: &mut impl Write, rows: &[Row], with_header: bool) -> io::Result<()> {
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(out);
+    if with_header {
+        writer.write_record(COLUMNS).map_err(io_error)?;
+    }
+    for row in rows {
+        writer.write_record(row.cells()).map_err(io_error)?;
+    }
+    writer.flush()
+}
+
+fn io_error(e: csv::Error) -> io::Error {
+    match e.into_kind() {
+        csv::ErrorKind::Io(e) => e,
+        other => io::Error::other(format!("{other:?}")),
+    }
+}
+
+impl Row {
+    fn cells(&self) -> [String; 23] {
+        [
+            text(&self.picture),
+            text(&self.picture_sha256),
+            text(&self.setup),
+            text(&self.animal),
+            text(&self.quantity),
+            text(&self.kind),
+            text(&self.part),
+            number(self.value),
+            text(&self.unit),
+            number(self.u),
+            number(self.low),
+            number(self.high),
+            number(self.coverage),
+            number(self.k),
+            number(self.dof),
+            text(&self.verdict),
+            text(&self.lying),
+            text(&self.ends),
+            text(&self.placement),
+            number(self.blur_spot_um),
+            number(self.scale_px_per_um),
+            number(self.u_rel_scale),
+            text(&self.warnings),
+        ]
+    }
+}
+
+/// A number in full precision; `INF` as the Frictionless table schema writes it; nothing where there is none.
+fn number(value: Option<f64>) -> String {
+    match value {
+        Some(v) if v.is_finite() => format!("{v}"),
+        Some(v) if v == f64::INFINITY => "INF".to_owned(),
+        _ => String::new(),
+    }
+}
+
+/// A text that no spreadsheet takes for a formula: one that begins like a formula gets an apostrophe before it.
+///
+/// Source: OWASP, CSV Injection: cells beginning with = + - @, a tab or a line end.
+fn text(value: &str) -> String {
+    let plain: String = value.chars().map(|c| if c == '\r' || c == '\n' || c == '\0' { ' ' } else { c }).collect();
+    if plain.starts_with(['=', '+', '-', '@', '\t', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}']) {
+        format!("'{plain}")
+    } else {
+        plain
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn row() -> Row {
+        Row {
+            picture: "=HYPERLINK(\"x\")".into(),
+            quantity: "axis 1".into(),
+            value: Some(0.1 + 0.2),
+            dof: Some(f64::INFINITY),
+            warnings: "a, b; \"c\"\nd".into(),
+            ..Row::default()
+        }
+    }
+
+    fn read(path: &Path) -> Vec<csv::StringRecord> {
+        csv::ReaderBuilder::new().has_headers(false).from_path(path).unwrap().records().map(Result::unwrap).collect()
+    }
+
+    #[test]
+    fn rows_come_back_as_written_and_formulas_are_defused() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("t.csv");
+        append(&path, &[row()]).unwrap();
+        append(&path, &[row(), row()]).unwrap();
+        let records = read(&path);
+        assert_eq!(records.len(), 4, "one header, three rows");
+        assert_eq!(records[0].iter().collect::<Vec<_>>(), COLUMNS);
+        let r = &records[3];
+        assert_eq!(&r[0], "'=HYPERLINK(\"x\")");
+        assert_eq!(r[7].parse::<f64>().unwrap(), 0.1 + 0.2, "full precision");
+        assert_eq!((&r[9], &r[14], &r[22]), ("", "INF", "a, b; \"c\" d"));
+    }
+
+    #[test]
+    fn another_table_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("t.csv");
+        std::fs::write(&path, "name,length\nx,1\n").unwrap();
+        let e = append(&path, &[row()]).unwrap_err().to_string();
+        assert!(e.starts_with("the file is no table of measurements: its first line is \"name,length\""), "{e}");
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), "name,length\nx,1\n");
+    }
+
+    #[test]
+    fn a_table_without_a_last_line_end_is_continued_on_a_new_line() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("t.csv");
+        append(&path, &[row()]).unwrap();
+        let text = std::fs::read_to_string(&path).unwrap();
+        std::fs::write(&path, text.trim_end()).unwrap();
+        append(&path, &[row()]).unwrap();
+        assert_eq!(read(&path).len(), 3);
+    }
+
+    #[test]
+    fn a_negative_number_is_a_number() {
+        assert_eq!(number(Some(-1.5)), "-1.5");
+        assert_eq!(number(Some(f64::NAN)), "");
+        assert_eq!(text("-1.5"), "'-1.5");
+    }
+}
