@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use super::calibrate_report::{self as report, Answer, Calibrated};
 use super::console::Console;
 use super::opened::{self, Opened, file_name};
-use super::{Failure, clock, parse};
+use super::{Failure, clock, parse, reading_plot};
 use crate::optics::{Aperture, ApertureNote, OpticsError, PupilMagnification};
 use crate::photo::{Channel, PhotoError};
 use crate::setup::{
@@ -94,6 +94,9 @@ pub(super) struct Args {
     /// Folder where setups are kept; the user's data folder unless given
     #[arg(long, value_name = "DIR")]
     library: Option<PathBuf>,
+    /// Draw the residuals of the reading into this PNG file; the pictures of a batch are numbered
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
     /// Print one JSON object a picture
     #[arg(long)]
     json: bool,
@@ -136,6 +139,10 @@ enum Trouble {
     Setup(#[from] SetupError),
     #[error(transparent)]
     Optics(#[from] OpticsError),
+    #[error("the plot cannot be drawn: {0}")]
+    Draw(#[from] crate::exchange::draw::DrawError),
+    #[error("the plot cannot be written: {0}")]
+    Plot(std::io::Error),
     #[error("the uncertainty of the scale cannot be stated: {0}")]
     Uncertainty(#[from] crate::uncertainty::UncertaintyError),
 }
@@ -176,6 +183,7 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
                 console.progress(&format!("[{number}/{total}] {}", path.display()));
             }
             let outcome = outcome.and_then(|one| keep(one, args, &library, &mut kept));
+            let outcome = outcome.and_then(|done| draw(done, args, statuses.len(), total));
             let answer = match outcome {
                 Ok(done) => Answer::Calibrated(Box::new(done)),
                 Err(trouble) => trouble.answer(path),
@@ -247,6 +255,7 @@ fn kept_setup(args: &Args, library: &Library) -> Result<Option<Setup>, SetupErro
 struct One {
     path: PathBuf,
     setup: Setup,
+    reading: Reading,
     warnings: Vec<String>,
 }
 
@@ -265,7 +274,7 @@ fn read_one(path: &Path, args: &Args, slide: &SlideNotes) -> Result<One, Trouble
     let mut setup = new_setup(args, &opened, optics, slide.clone(), &reading);
     setup.readings = vec![record(path, &opened, &reading, crossways)];
     let setup = setup.checked()?;
-    Ok(One { path: path.to_owned(), setup, warnings })
+    Ok(One { path: path.to_owned(), setup, reading, warnings })
 }
 
 fn read_light(opened: &Opened, request: &Request) -> Result<Reading, Trouble> {
@@ -333,6 +342,7 @@ fn record(path: &Path, opened: &Opened, reading: &Reading, crossways: Option<Cro
         graduations_rejected: count(reading.rejected()),
         residual_rms_px: reading.residual_rms.get(),
         blur_spot_um: reading.blur.map(|b| (b.width / reading.scale).get()),
+        u_blur_spot_um: reading.blur.map(|b| (b.u / reading.scale).get()),
         u_rel_by_source: toml::Table::new(),
         warnings: vec![],
         crossways,
@@ -407,9 +417,8 @@ fn turn(
 
 /// Works out the uncertainty of a reading and keeps it where a setup was named.
 fn keep(one: One, args: &Args, library: &Library, kept: &mut Option<Setup>) -> Result<Calibrated, Trouble> {
-    let One { path, mut setup, mut warnings } = one;
+    let One { path, mut setup, reading, mut warnings } = one;
     let predicted = setup.predicted_blur()?;
-    let aperture_known = setup.optics.aperture()?.is_some_and(|a| a.is_known());
     let Some(mut record) = setup.readings.pop() else {
         return Err(SetupError::Value { key: "reading".into(), value: "missing".into(), limits: "at least one" }.into());
     };
@@ -461,7 +470,26 @@ fn keep(one: One, args: &Args, library: &Library, kept: &mut Option<Setup>) -> R
         saved = Some(path);
         *kept = Some(whole);
     }
-    Ok(Calibrated { path, record, own, predicted, aperture_known, warnings, pooled, setup_file: saved })
+    Ok(Calibrated { path, reading, record, own, predicted, warnings, pooled, setup_file: saved })
+}
+
+/// Draws the residuals where a plot is wanted; `before` pictures of `total` came earlier.
+fn draw(done: Calibrated, args: &Args, before: usize, total: usize) -> Result<Calibrated, Trouble> {
+    if let Some(file) = &args.plot {
+        let png = reading_plot::png(&done.reading, &file_name(&done.path))?;
+        std::fs::write(numbered(file, before, total), png).map_err(Trouble::Plot)?;
+    }
+    Ok(done)
+}
+
+/// `plot.png` for a single picture; `plot-1.png`, `plot-2.png` for a batch.
+fn numbered(file: &Path, before: usize, total: usize) -> PathBuf {
+    if total < 2 {
+        return file.to_owned();
+    }
+    let stem = file.file_stem().map_or_else(|| "plot".into(), |s| s.to_string_lossy());
+    let ending = file.extension().map_or_else(|| "png".into(), |e| e.to_string_lossy());
+    file.with_file_name(format!("{stem}-{}.{ending}", before + 1))
 }
 
 /// The earlier setup with what the new arguments add; refuses what contradicts it.

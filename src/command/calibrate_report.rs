@@ -7,7 +7,10 @@ use serde::Serialize;
 use super::Failure;
 use super::console::Console;
 use super::table::{lines_of, percent};
+use crate::optics::BlurSpot;
+use crate::optics::measured::BlurVerdict;
 use crate::setup::{PooledNote, ReadingRecord, ScaleUncertainty, source};
+use crate::slide::Reading;
 use crate::uncertainty::significant;
 use crate::units::{PxPerUm, Um};
 
@@ -15,11 +18,11 @@ use crate::units::{PxPerUm, Um};
 #[derive(Debug)]
 pub(super) struct Calibrated {
     pub(super) path: PathBuf,
+    pub(super) reading: Reading,
     pub(super) record: ReadingRecord,
     /// Uncertainty of this reading alone.
     pub(super) own: ScaleUncertainty,
-    pub(super) predicted: Option<Um>,
-    pub(super) aperture_known: bool,
+    pub(super) predicted: Option<BlurSpot>,
     pub(super) warnings: Vec<String>,
     pub(super) pooled: Option<PooledNote>,
     pub(super) setup_file: Option<PathBuf>,
@@ -57,7 +60,9 @@ struct Json<'a> {
     residual_rms_px: f64,
     model: &'a str,
     blur_spot_um: Option<f64>,
+    u_blur_spot_um: Option<f64>,
     blur_spot_predicted_um: Option<f64>,
+    blur_verdict: Option<BlurVerdict>,
     u_rel_by_source: &'a toml::Table,
     warnings: &'a [String],
     setup_file: Option<String>,
@@ -86,7 +91,7 @@ pub(super) fn print(answer: &Answer, json: bool, console: &mut Console) -> Resul
         Answer::Calibrated(done) => {
             console.say(&done.text())?;
             for w in &done.warnings {
-                console.warn(&format!("warning: {w}"));
+                console.warn(&format!("warning: {}: {w}", done.path.display()));
             }
             Ok(())
         }
@@ -122,7 +127,9 @@ impl Calibrated {
             residual_rms_px: r.residual_rms_px,
             model: &r.model,
             blur_spot_um: r.blur_spot_um,
-            blur_spot_predicted_um: self.predicted.map(Um::get),
+            u_blur_spot_um: r.u_blur_spot_um,
+            blur_verdict: self.blur_verdict(),
+            blur_spot_predicted_um: self.predicted.as_ref().map(|b| b.w_um.get()),
             u_rel_by_source: &r.u_rel_by_source,
             warnings: &self.warnings,
             setup_file: self.setup_file.as_ref().map(|p| p.display().to_string()),
@@ -174,21 +181,22 @@ impl Calibrated {
             (Some(um), Some(px)) => format!("{:.1} µm ({:.1} px) measured", um.get(), px.get()),
             _ => "could not be measured".to_owned(),
         };
-        let Some(predicted) = self.predicted else {
+        let Some(predicted) = &self.predicted else {
             return format!(
                 "{measured}; give --magnification and --aperture to compare it with what the settings promise"
             );
         };
-        let verdict = match r.blur_spot() {
-            Some(_) if !self.aperture_known => ", with a pupil magnification of 1, which is not known",
-            Some(w) if w / predicted > 1.25 => ": more than that, so out of focus, moved, or a wrong note",
-            Some(w) if w / predicted < 0.8 => {
-                ": less than physics allows, so the picture was sharpened, or a wrong note"
-            }
-            Some(_) => ": as promised",
-            None => "",
+        let verdict = match self.blur_verdict() {
+            Some(v) => format!("; {}", v.words()),
+            None => String::new(),
         };
-        format!("{measured}; {:.1} µm promised by the settings{verdict}", predicted.get())
+        format!("{measured}, {:.1} µm predicted from the settings{verdict}", predicted.w_um.get())
+    }
+
+    /// Measured against predicted, where there are both.
+    fn blur_verdict(&self) -> Option<BlurVerdict> {
+        let (w, u) = (self.record.blur_spot_um?, self.record.u_blur_spot_um?);
+        Some(BlurVerdict::of(Um::new(w), Um::new(u), self.predicted.as_ref()?))
     }
 }
 

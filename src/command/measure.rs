@@ -133,7 +133,7 @@ fn measure(args: &Args, setup: &Setup, opened: &Opened, shapes: &[Shape]) -> Res
     check_match(args, setup, &opened.facts, &mut warnings)?;
     let map = setup.map_for(&opened.facts).ok_or_else(|| Failure::Usage("the setup has no reading".to_owned()))?;
     let optics = |e: crate::optics::OpticsError| Failure::Usage(format!("the setup's notes on its optics: {e}"));
-    let predicted = setup.predicted_blur().map_err(optics)?;
+    let predicted = setup.predicted_blur().map_err(optics)?.map(|b| b.w_um);
     let depth = setup.depth_of_field(1.0).map_err(optics)?;
     let blur = PictureBlur::choose(predicted, None, setup.blur_on_slide())
         .ok_or_else(|| Failure::usage(AnimalError::BlurUnknown))?;

@@ -12,6 +12,7 @@ mod measure;
 mod measure_report;
 mod opened;
 mod parse;
+mod reading_plot;
 mod table;
 
 use std::process::ExitCode;

@@ -22,7 +22,7 @@ pub(crate) mod testing;
 pub use budget::{ScalePlaces, ScaleUncertainty, source};
 pub use catalogue::{Ruling, SensorFormat, ruling, rulings, sensor_format, sensor_formats};
 pub use error::SetupError;
-pub use history::{PairError, Pooled, Reproducibility, normalised_error};
+pub use history::{PairError, Pooled, Reproducibility};
 pub use library::{Library, read};
 pub use matching::{Difference, PictureFacts, PixelSize};
 pub use model::{

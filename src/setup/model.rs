@@ -272,6 +272,8 @@ pub struct ReadingRecord {
     pub residual_rms_px: f64,
     /// Measured blur spot, µm; missing where it could not be measured.
     pub blur_spot_um: Option<f64>,
+    /// Its standard uncertainty, µm.
+    pub u_blur_spot_um: Option<f64>,
     /// Relative standard uncertainty by source, for people; worked out anew when used.
     #[serde(default)]
     pub u_rel_by_source: toml::Table,

@@ -1,7 +1,7 @@
 //! What a setup's optics resolve, from its notes and its readings.
 
 use super::Setup;
-use crate::optics::{OpticsError, System, depth};
+use crate::optics::{BlurSpot, OpticsError, System, depth};
 use crate::units::Um;
 
 /// Blur on the sensor that still counts as sharp, in recorded pixels: the geometric term of the depth of field.
@@ -27,11 +27,8 @@ impl Setup {
     ///
     /// # Errors
     /// [`OpticsError`] for notes that make no sense.
-    pub fn predicted_blur(&self) -> Result<Option<Um>, OpticsError> {
-        Ok(match self.system()? {
-            Some(system) => Some(system.w()?),
-            None => None,
-        })
+    pub fn predicted_blur(&self) -> Result<Option<BlurSpot>, OpticsError> {
+        self.system()?.map(|system| system.blur()).transpose()
     }
 
     /// Total depth of field on the specimen, accepting a blur of two recorded pixels; `None` where the settings were not noted.
@@ -63,7 +60,7 @@ mod tests {
         assert_eq!((setup.predicted_blur().unwrap(), setup.depth_of_field(1.0).unwrap()), (None, None));
         setup.optics.magnification = Some(5.0);
         setup.optics.aperture_marked = Some(8.0);
-        let w = setup.predicted_blur().unwrap().unwrap().get();
+        let w = setup.predicted_blur().unwrap().unwrap().w_um.get();
         assert!((7.04..7.15).contains(&w), "{w}");
         let depth = setup.depth_of_field(1.0).unwrap().unwrap().get();
         let (wave, geometric) = (0.55 * 4.0 * 48.0 * 48.0 / 25.0, 2.0 * 7.44 * 48.0 / 25.0);

@@ -42,6 +42,7 @@ fn reading(scale_px_per_um: f64) -> ReadingRecord {
         graduations_rejected: 3,
         residual_rms_px: 0.03,
         blur_spot_um: Some(4.0),
+        u_blur_spot_um: Some(0.1),
         u_rel_by_source: toml::Table::new(),
         warnings: vec![],
         crossways: None,

@@ -1,5 +1,5 @@
 //! Integration tests, one binary so that linking is paid once.
-mod optics;
 mod draw;
+mod optics;
 mod photo;
 mod reference;
