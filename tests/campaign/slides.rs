@@ -1,0 +1,140 @@
+//! A campaign over rendered ruled slides: `cargo run --release --example slide_campaign -- KIND COUNT [FIRST_SEED] [--each]`.
+//!
+//! KIND is `field`, `hardest`, `clean` or `traps`. Prints how many were read, the errors against the truth, and the pulls
+//! (error over stated uncertainty); for traps, every wrong scale.
+#![allow(clippy::print_stdout, reason = "a report for people")]
+
+use motestick::phantom::field::{clean_scene, field_scene, hardest_field_scene};
+use motestick::phantom::slide::{SlideScene, render};
+use motestick::phantom::trap::{Expectation, TrapKind, trap};
+use motestick::phantom::Picture;
+use motestick::photo::{Channel, Limits, Photo};
+use motestick::slide::{Request, read};
+use motestick::units::Um;
+use std::time::{Duration, Instant};
+
+fn main() {
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    let each = args.iter().any(|a| a == "--each");
+    let kind = args.first().map_or("field", String::as_str);
+    let count = args.get(1).and_then(|s| s.parse().ok()).unwrap_or(100_u64);
+    let first = args.get(2).and_then(|s| s.parse().ok()).unwrap_or(0_u64);
+    match kind {
+        "traps" => traps(count, first, each),
+        "clean" => scenes(clean_scene, count, first, each),
+        "hardest" => scenes(hardest_field_scene, count, first, each),
+        _ => scenes(field_scene, count, first, each),
+    }
+}
+
+fn open(picture: &Picture) -> Photo {
+    let (bytes, _) = picture.file().expect("encodes");
+    Photo::from_bytes(&bytes, &Limits::default()).expect("opens")
+}
+
+fn scenes(scene_of: fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
+    let mut errors = Vec::new();
+    let mut pulls = Vec::new();
+    let mut refused = 0;
+    let mut spent = Duration::ZERO;
+    for seed in first..first + count {
+        let scene = scene_of(seed);
+        let rendered = render(&scene).expect("renders");
+        let photo = open(&rendered.picture);
+        let light = photo.light(Channel::Luminance);
+        let start = Instant::now();
+        let answer = read(&light, &Request::new(Um::new(scene.rulings[0].division_um)));
+        spent += start.elapsed();
+        let truth = scene.px_per_um;
+        let note = format!(
+            "seed {seed}: pitch {:.2} px, contrast {:.2}, {:.0} e, k1 {:+.3}, tilt {:.1}, {}, jpeg {}",
+            truth * scene.rulings[0].division_um,
+            scene.contrast,
+            scene.sensor.electrons_at_full_scale.unwrap_or(f64::INFINITY),
+            scene.distortion.k1,
+            scene.tilt_deg,
+            if scene.dark_field { "bright lines" } else { "dark lines" },
+            scene.sensor.jpeg_quality.is_some(),
+        );
+        match answer {
+            Err(why) => {
+                refused += 1;
+                println!("{note}: refused, {} ({why})", why.reason());
+            }
+            Ok(reading) => {
+                let error = reading.scale.get() / truth - 1.0;
+                // The fit answers for the scale in the picture; foreshortening by the slide's tilt is a term of its own.
+                let pull = (reading.scale.get() / rendered.truth.local_px_per_um - 1.0) / reading.u_rel_fit;
+                if each || error.abs() > 3e-4 || pull.abs() > 4.0 {
+                    println!(
+                        "{note}: error {error:+.1e}, u fit {:.1e}, pull {pull:+.1}, {} used, {}, ruling {:.3} µm",
+                        reading.u_rel_fit,
+                        reading.used(),
+                        reading.map.model.name(),
+                        reading.ruling_sd.get(),
+                    );
+                }
+                errors.push(error.abs());
+                pulls.push(pull);
+            }
+        }
+    }
+    errors.sort_by(f64::total_cmp);
+    let at = |q: f64| errors.get(((errors.len() as f64 - 1.0) * q) as usize).copied().unwrap_or(f64::NAN);
+    let share = |limit: f64| errors.iter().filter(|e| **e <= limit).count() as f64 / errors.len().max(1) as f64;
+    let rms = |v: &[f64]| (v.iter().map(|p| p * p).sum::<f64>() / v.len().max(1) as f64).sqrt();
+    println!(
+        "read {} of {count}, refused {refused}; error median {:.1e}, 95 % {:.1e}, largest {:.1e}; within 3e-4 {:.1} %, over 1 % {}",
+        errors.len(),
+        at(0.5),
+        at(0.95),
+        at(1.0),
+        100.0 * share(3e-4),
+        errors.iter().filter(|e| **e > 0.01).count()
+    );
+    println!(
+        "pulls: rms {:.2}, within 2: {:.1} %; mean time {:.0} ms",
+        rms(&pulls),
+        100.0 * pulls.iter().filter(|p| p.abs() < 2.0).count() as f64 / pulls.len().max(1) as f64,
+        spent.as_secs_f64() * 1000.0 / count as f64
+    );
+}
+
+fn traps(count: u64, first: u64, each: bool) {
+    let (mut wrong, mut refused, mut right, mut missed) = (0, 0, 0, 0);
+    for kind in TrapKind::ALL {
+        for seed in first..first + count {
+            let trap = trap(kind, seed).expect("renders");
+            let photo = open(&trap.picture);
+            let answer = read(&photo.light(Channel::Luminance), &Request::new(Um::new(trap.division_um)));
+            let verdict = match (&answer, trap.expectation) {
+                (Err(_), Expectation::Correct(_)) => {
+                    missed += 1;
+                    "should have been read"
+                }
+                (Err(_), _) => {
+                    refused += 1;
+                    "refused"
+                }
+                (Ok(r), Expectation::RefuseOrCorrect(s) | Expectation::Correct(s))
+                    if (r.scale.get() / s - 1.0).abs() < 0.01 =>
+                {
+                    right += 1;
+                    "right"
+                }
+                (Ok(_), _) => {
+                    wrong += 1;
+                    "WRONG"
+                }
+            };
+            if each || verdict == "WRONG" || verdict == "should have been read" {
+                let said = answer.as_ref().map_or_else(
+                    |e| e.reason().to_owned(),
+                    |r| format!("{:.4} px/µm, {} used, {:?}", r.scale.get(), r.used(), r.long_graduations),
+                );
+                println!("{kind:?} {seed}: {verdict}: {said}");
+            }
+        }
+    }
+    println!("wrong {wrong}, refused {refused}, right {right}, unread though readable {missed}");
+}
