@@ -8,6 +8,8 @@ use super::rectify::{self, Extent, Frame};
 
 /// Most clusters looked at.
 const MOST: usize = 12;
+/// A candidate is given up where its strength in a look stays below this share of the best so far.
+const LEAST_SHARE: f64 = 0.05;
 /// Least cluster score worth a look: three tiles at the threshold.
 const LEAST_SCORE: f64 = 9.0;
 
@@ -23,6 +25,8 @@ pub(super) struct Candidate {
     /// Sum over the seen graduations of contrast over noise, each at most 30; less where many places are empty,
     /// more where long graduations are in order.
     pub(super) strength: f64,
+    /// Score of the cluster it was found by.
+    score: f64,
 }
 
 impl Candidate {
@@ -49,6 +53,13 @@ impl Candidate {
     }
 }
 
+/// A cluster inside the footprint of a ruling whose long graduations are in order, and clearly weaker than it: a beat.
+fn outshines(f: &Candidate, c: &Cluster) -> bool {
+    let told = matches!(f.lines.tiers, Tiers::TensAndFives { .. }) && f.seen() >= 20;
+    let place = c.centres.iter().filter(|p| covers(f, **p, 2.0 * c.reach_px)).count();
+    told && 4 * place > 3 * c.centres.len() && c.score < 0.6 * f.score
+}
+
 /// Smallest angle between two line directions, radians.
 pub(super) fn angle_between(a: f64, b: f64) -> f64 {
     super::scale_map::folded(a - b).abs()
@@ -58,10 +69,11 @@ pub(super) fn angle_between(a: f64, b: f64) -> f64 {
 pub(super) fn candidates(levels: &[Level<'_>], clusters: &[Cluster], size: (f64, f64)) -> Vec<Candidate> {
     let mut found: Vec<Candidate> = Vec::new();
     for cluster in clusters.iter().filter(|c| c.score >= LEAST_SCORE).take(MOST) {
-        if found.iter().any(|f| explains(f, cluster)) {
+        if found.iter().any(|f| explains(f, cluster) || outshines(f, cluster)) {
             continue;
         }
-        if let Ok(candidate) = examine(levels, cluster, size)
+        let least = LEAST_SHARE * found.iter().map(|f| f.strength).fold(0.0, f64::max);
+        if let Ok(candidate) = examine(levels, cluster, size, least)
             && !found.iter().any(|f| same(f, &candidate))
         {
             found.push(candidate);
@@ -94,7 +106,8 @@ fn same(a: &Candidate, b: &Candidate) -> bool {
         && covers(a, b.middle(), 2.0 * a.pitch_px)
 }
 
-fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64)) -> Result<Candidate, NotLines> {
+/// Follows one cluster; gives up early where it stays below `least` strength.
+fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64) -> Result<Candidate, NotLines> {
     let f = cluster.fx.hypot(cluster.fy);
     let count = cluster.centres.len() as f64;
     let mean = |pick: fn(&(f64, f64)) -> f64| cluster.centres.iter().map(pick).sum::<f64>() / count;
@@ -145,20 +158,24 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64)) -> Result<
         let band = (lines.band.1 - lines.band.0).max(4.0 * pitch);
         let reach = lines.reach.iter().fold(lines.band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
         along = (reach.0 - s - 0.75 * band, reach.1 - s + 0.75 * band);
+        let density = seen as f64 / lines.present.len() as f64;
+        let told = if matches!(lines.tiers, Tiers::Alike | Tiers::Twos) { 1.0 } else { 1.5 };
+        let strength = told
+            * density.powi(2)
+            * lines
+                .present
+                .iter()
+                .zip(&lines.contrast)
+                .filter(|(p, _)| **p)
+                .map(|(_, c)| (c / lines.noise).min(30.0))
+                .sum::<f64>();
+        if strength < least {
+            return result.map_err(|_none: NotLines| NotLines::NoContrast);
+        }
         if pass > 0 {
-            let density = seen as f64 / lines.present.len() as f64;
-            let told = if matches!(lines.tiers, Tiers::Alike | Tiers::Twos) { 1.0 } else { 1.5 };
-            let strength = told
-                * density.powi(2)
-                * lines
-                    .present
-                    .iter()
-                    .zip(&lines.contrast)
-                    .filter(|(p, _)| **p)
-                    .map(|(_, c)| (c / lines.noise).min(30.0))
-                    .sum::<f64>();
-            result =
-                Ok(Candidate { frame: old_frame, lines, pitch_px: pitch, angle: turned.1.atan2(turned.0), strength });
+            let angle = turned.1.atan2(turned.0);
+            let score = cluster.score;
+            result = Ok(Candidate { frame: old_frame, lines, pitch_px: pitch, angle, strength, score });
             if turn * 0.5 * seen as f64 * pitch < 0.5 * pitch || pass == 2 {
                 break;
             }

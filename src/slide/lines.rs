@@ -14,11 +14,26 @@ pub(super) struct Folded {
     pub(super) rows: usize,
     /// rows × count × [`FOLD`]; relative departure from the local ground; NaN outside the picture.
     values: Vec<f32>,
+    /// `t` of the middle of each interval, rows × count, px.
+    middles: Vec<f32>,
 }
 
 impl Folded {
     fn cell(&self, j: usize, k: usize) -> &[f32] {
         &self.values[(j * self.count + k) * FOLD..][..FOLD]
+    }
+
+    /// The same cut half an interval later: for lines that lie between the whole numbers.
+    fn half_later(&self) -> Self {
+        let count = self.count - 1;
+        let (mut values, mut middles) = (Vec::with_capacity(self.values.len()), Vec::with_capacity(self.middles.len()));
+        for j in 0..self.rows {
+            let row = &self.values[j * self.count * FOLD..(j + 1) * self.count * FOLD];
+            values.extend_from_slice(&row[FOLD / 2..row.len() - FOLD / 2]);
+            let t = &self.middles[j * self.count..(j + 1) * self.count];
+            middles.extend(t.windows(2).map(|w| 0.5 * (w[0] + w[1])));
+        }
+        Self { first: self.first, count, rows: self.rows, values, middles }
     }
 }
 
@@ -34,6 +49,7 @@ pub(super) fn fold(strips: &Strips, phase: &Phase) -> Option<Folded> {
     let count = (last - first + 1) as usize;
     let rows = strips.s.len();
     let mut values = vec![f32::NAN; rows * count * FOLD];
+    let mut middles = vec![f32::NAN; rows * count];
     for (j, &s) in strips.s.iter().enumerate() {
         let out = &mut values[j * count * FOLD..(j + 1) * count * FOLD];
         // Whole intervals by Newton steps, straight lines between: an interval bends by far less than a sample.
@@ -43,11 +59,12 @@ pub(super) fn fold(strips: &Strips, phase: &Phase) -> Option<Folded> {
             for (i, v) in cell.iter_mut().enumerate() {
                 *v = strips.at(j, from + (to - from) * (i as f64 + 0.5) / FOLD as f64);
             }
+            middles[j * count + k] = (0.5 * (from + to)) as f32;
             from = to;
         }
         to_contrast(out);
     }
-    Some(Folded { first, count, rows, values })
+    Some(Folded { first, count, rows, values, middles })
 }
 
 /// Relative to the running mean over three whole intervals.
@@ -128,14 +145,18 @@ pub(super) enum NotLines {
 pub(super) fn survey(strips: &Strips, tracked: &Tracked) -> Result<Lines, NotLines> {
     let rows = in_step_rows(strips, tracked).ok_or(NotLines::NoBand)?;
     let plain = fold(strips, &tracked.phase).ok_or(NotLines::NoPhase)?;
-    let shape = mean_shape(&plain, &rows, tracked, strips);
+    let shape = mean_shape(&plain, &rows, tracked);
     if harmonic(&shape, 1) < 0.8 * (2..=6).map(|m| harmonic(&shape, m)).fold(0.0, f64::max) {
         return Err(NotLines::Finer);
     }
     let mut best: Option<Lines> = None;
     for bright in [true, false] {
-        let phase = tracked.phase.recounted(if bright { 0.0 } else { 0.5 }, 1.0);
-        let Ok(lines) = with_polarity(strips, &phase, bright, &rows) else { continue };
+        let (phase, folded) = if bright {
+            (tracked.phase.clone(), plain.clone())
+        } else {
+            (tracked.phase.recounted(0.5, 1.0), plain.half_later())
+        };
+        let Ok(lines) = with_polarity(strips, phase, folded, bright, &rows) else { continue };
         best = Some(match best {
             None => lines,
             Some(old) => better_polarity(old, lines, &shape),
@@ -197,12 +218,11 @@ fn in_step_rows(strips: &Strips, tracked: &Tracked) -> Option<std::ops::Range<us
 }
 
 /// Mean interval over the rows and intervals in step.
-fn mean_shape(folded: &Folded, rows: &std::ops::Range<usize>, tracked: &Tracked, strips: &Strips) -> [f64; FOLD] {
+fn mean_shape(folded: &Folded, rows: &std::ops::Range<usize>, tracked: &Tracked) -> [f64; FOLD] {
     let mut sum = [0.0; FOLD];
     for j in rows.clone() {
         for k in 0..folded.count {
-            let at = (folded.first + k as i64) as f64;
-            let Some(t) = tracked.phase.t_of(at, strips.s[j], tracked.first_t) else { continue };
+            let t = f64::from(folded.middles[j * folded.count + k]);
             let c = ((t - tracked.first_t) / tracked.cell_px).round();
             if c < 0.0 || c as usize >= tracked.cells || !tracked.in_step[j * tracked.cells + c as usize] {
                 continue;
@@ -257,13 +277,12 @@ fn strength_noise(y: &[f64], count: usize, rows: &std::ops::Range<usize>) -> f64
 
 fn with_polarity(
     strips: &Strips,
-    phase: &Phase,
+    mut phase: Phase,
+    mut folded: Folded,
     bright: bool,
     rows: &std::ops::Range<usize>,
 ) -> Result<Lines, NotLines> {
-    let mut phase = phase.clone();
     for _ in 0..3 {
-        let folded = fold(strips, &phase).ok_or(NotLines::NoPhase)?;
         let y = strengths(&folded, bright);
         let noise = strength_noise(&y, folded.count, rows).max(1e-6);
         let occupancy = occupancy(&y, folded.count, rows);
@@ -272,6 +291,7 @@ fn with_polarity(
         if let Some((m, offset)) = sparse_classes(&occupancy[from..to], sd) {
             let k0 = folded.first + (from + offset) as i64;
             phase = phase.recounted(k0 as f64, 1.0 / m as f64);
+            folded = fold(strips, &phase).ok_or(NotLines::NoPhase)?;
             continue;
         }
         return Ok(describe(strips, phase, bright, rows, &folded, &y, &occupancy, (from, to), sd));

@@ -147,15 +147,16 @@ impl Locator<'_> {
             .collect()
     }
 
-    /// All strips fitted with this phase and line shape; at most `most` strips, evenly spread.
-    pub(super) fn spots(&self, phase: &Phase, shape: &Shape, most: usize) -> Vec<Spots> {
+    /// All strips fitted with this phase and line shape; at most `most` strips, evenly spread, each in at most
+    /// `rounds` robust solutions.
+    pub(super) fn spots(&self, phase: &Phase, shape: &Shape, most: usize, rounds: usize) -> Vec<Spots> {
         let height = (1.5 * self.pitch_px()).clamp(8.0, 24.0);
         let all = self.strips(height);
         let every = all.len().div_ceil(most).max(1);
         let chosen: Vec<Strip> = all.into_iter().skip(every / 2).step_by(every).collect();
         chosen
             .par_iter()
-            .flat_map_iter(|strip| self.blocks(*strip).into_iter().filter_map(|ks| self.fit(*strip, &ks, phase, shape)))
+            .flat_map_iter(|strip| self.blocks(*strip).into_iter().filter_map(|ks| self.fit(*strip, &ks, phase, shape, rounds)))
             .collect()
     }
 
@@ -170,28 +171,15 @@ impl Locator<'_> {
         all.chunks(BLOCK).map(<[i64]>::to_vec).collect()
     }
 
-    fn fit(&self, strip: Strip, ks: &[i64], phase: &Phase, shape: &Shape) -> Option<Spots> {
+    fn fit(&self, strip: Strip, ks: &[i64], phase: &Phase, shape: &Shape, rounds: usize) -> Option<Spots> {
         let places: Vec<Place> = ks.iter().filter_map(|k| self.place(*k, strip.s, phase)).collect();
         if places.len() < 2 {
             return None;
         }
         let pixels = self.pixels(strip, &places, phase, shape);
-        let mut weights = vec![1.0; pixels.len()];
-        let knots = Knots::over(&places);
-        for _ in 0..3 {
-            let (solution, sd) = solve(&pixels, &weights, &places, &knots, shape)?;
-            let mut changed = 0.0;
-            for (p, w) in pixels.iter().zip(&mut weights) {
-                let r = p.value - predict(p, &places, &knots, shape, &solution);
-                let new = (1.0 - (r / (4.685 * sd)).powi(2)).max(0.0).powi(2);
-                changed += (new - *w).abs();
-                *w = new;
-            }
-            if changed < 0.02 * pixels.len() as f64 {
-                break;
-            }
-        }
-        finish(&pixels, &weights, places, &knots, shape, strip.s)
+        let design = Design::of(&pixels, &places, &Knots::over(&places), shape);
+        let solved = solve(&design, rounds)?;
+        finish(&design, &solved, places, strip.s)
     }
 
     fn place(&self, k: i64, s: f64, phase: &Phase) -> Option<Place> {
@@ -260,16 +248,15 @@ impl Locator<'_> {
                 let height = (1.5 * self.pitch_px()).clamp(8.0, 24.0);
                 let strip = Strip { s: one.s, half: 0.5 * height };
                 let pixels = self.pixels(strip, &places, phase, shape);
-                let knots = Knots::over(&places);
-                let weights = vec![1.0; pixels.len()];
-                let Some((solution, _)) = solve(&pixels, &weights, &places, &knots, shape) else { return sum };
-                for p in &pixels {
-                    let r = p.value - predict(p, &places, &knots, shape, &solution);
+                let design = Design::of(&pixels, &places, &Knots::over(&places), shape);
+                let Some(Solved { x: solution, .. }) = solve(&design, 1) else { return sum };
+                for (i, p) in pixels.iter().enumerate() {
+                    let r = design.residual(i, &solution);
                     if r.abs() > 4.0 * one.pixel_sd {
                         continue;
                     }
                     for (i, k) in near(p, &places, shape.reach()) {
-                        let a = solution[2 * i];
+                        let a: f64 = solution[2 * i];
                         let d = (p.phase - k) * places[i].pitch - one.delta[i];
                         let bin = d / step + half as f64;
                         if bin < 0.0 || bin >= (width - 1) as f64 || a.abs() < 4.0 * one.pixel_sd {
@@ -376,99 +363,114 @@ fn near<'a>(p: &Pixel, places: &'a [Place], reach: f64) -> impl Iterator<Item = 
         .map(move |(i, q)| (from + i, q.k as f64))
 }
 
-fn predict(p: &Pixel, places: &[Place], knots: &Knots, shape: &Shape, x: &DVector<f64>) -> f64 {
-    let base = 2 * places.len();
-    let (m, f) = knots.at(p.phase);
-    let mut v = x[base + m] * (1.0 - f) + x[base + m + 1] * f;
-    for (i, k) in near(p, places, shape.reach()) {
-        let (t, dt) = shape.at((p.phase - k) * places[i].pitch);
-        v += x[2 * i] * t - x[2 * i + 1] * dt;
-    }
-    v
+/// The linear model of a strip: for each pixel its few non-zero coefficients.
+struct Design {
+    /// Start of each pixel's entries, and the end of the last.
+    starts: Vec<usize>,
+    entries: Vec<(u32, f64)>,
+    values: Vec<f64>,
+    size: usize,
 }
 
-fn normal_equations(
-    pixels: &[Pixel],
-    weights: &[f64],
-    places: &[Place],
-    knots: &Knots,
-    shape: &Shape,
-) -> (DMatrix<f64>, DVector<f64>) {
-    let base = 2 * places.len();
-    let size = base + knots.count;
-    let (mut normal, mut right) = (DMatrix::zeros(size, size), DVector::zeros(size));
-    let mut row: Vec<(usize, f64)> = Vec::with_capacity(16);
-    for (p, w) in pixels.iter().zip(weights) {
-        if *w <= 0.0 {
-            continue;
+impl Design {
+    fn of(pixels: &[Pixel], places: &[Place], knots: &Knots, shape: &Shape) -> Self {
+        let base = 2 * places.len();
+        let mut starts = Vec::with_capacity(pixels.len() + 1);
+        let mut entries = Vec::with_capacity(pixels.len() * 6);
+        for p in pixels {
+            starts.push(entries.len());
+            for (i, k) in near(p, places, shape.reach()) {
+                let (t, dt) = shape.at((p.phase - k) * places[i].pitch);
+                entries.push((2 * i as u32, t));
+                entries.push((2 * i as u32 + 1, -dt));
+            }
+            let (m, f) = knots.at(p.phase);
+            entries.push(((base + m) as u32, 1.0 - f));
+            entries.push(((base + m + 1) as u32, f));
         }
-        row.clear();
-        for (i, k) in near(p, places, shape.reach()) {
-            let (t, dt) = shape.at((p.phase - k) * places[i].pitch);
-            row.push((2 * i, t));
-            row.push((2 * i + 1, -dt));
-        }
-        let (m, f) = knots.at(p.phase);
-        row.push((base + m, 1.0 - f));
-        row.push((base + m + 1, f));
-        for (n, &(a, va)) in row.iter().enumerate() {
-            right[a] += w * va * p.value;
-            for &(b, vb) in &row[n..] {
-                normal[(b, a)] += w * va * vb;
+        starts.push(entries.len());
+        Self { starts, entries, values: pixels.iter().map(|p| p.value).collect(), size: base + knots.count }
+    }
+
+    fn row(&self, i: usize) -> &[(u32, f64)] {
+        &self.entries[self.starts[i]..self.starts[i + 1]]
+    }
+
+    fn residual(&self, i: usize, x: &DVector<f64>) -> f64 {
+        self.values[i] - self.row(i).iter().map(|(c, v)| x[*c as usize] * v).sum::<f64>()
+    }
+
+    fn normal_equations(&self, weights: &[f64]) -> (DMatrix<f64>, DVector<f64>) {
+        let (mut normal, mut right) = (DMatrix::zeros(self.size, self.size), DVector::zeros(self.size));
+        for (i, w) in weights.iter().enumerate() {
+            if *w <= 0.0 {
+                continue;
+            }
+            let row = self.row(i);
+            for (n, &(a, va)) in row.iter().enumerate() {
+                let wa = w * va;
+                right[a as usize] += wa * self.values[i];
+                for &(b, vb) in &row[n..] {
+                    normal[(b as usize, a as usize)] += wa * vb;
+                }
             }
         }
-    }
-    for a in 0..size {
-        for b in 0..a {
-            normal[(b, a)] = normal[(a, b)];
+        for a in 0..self.size {
+            for b in 0..a {
+                normal[(b, a)] = normal[(a, b)];
+            }
         }
-    }
-    (normal, right)
-}
-
-/// A ridge far below the data keeps parts without pixels solvable.
-fn ridge(normal: &mut DMatrix<f64>) {
-    let n = normal.nrows();
-    let mean = normal.diagonal().sum() / n as f64;
-    for a in 0..n {
-        normal[(a, a)] += 1e-6 * mean;
+        // A ridge far below the data keeps parts without pixels solvable.
+        let ridge = 1e-6 * normal.diagonal().sum() / self.size as f64;
+        for a in 0..self.size {
+            normal[(a, a)] += ridge;
+        }
+        (normal, right)
     }
 }
 
-/// Least squares and the robust pixel noise about it.
-fn solve(
-    pixels: &[Pixel],
-    weights: &[f64],
-    places: &[Place],
-    knots: &Knots,
-    shape: &Shape,
-) -> Option<(DVector<f64>, f64)> {
-    let (mut normal, right) = normal_equations(pixels, weights, places, knots, shape);
-    if pixels.len() < normal.nrows() {
+/// A strip solved: unknowns, robust pixel noise, weights of pixels and the normal matrix with them.
+struct Solved {
+    x: DVector<f64>,
+    weights: Vec<f64>,
+    normal: DMatrix<f64>,
+}
+
+/// Iterated least squares with bisquare weights on the pixels, at most `rounds` solutions.
+fn solve(design: &Design, rounds: usize) -> Option<Solved> {
+    let n = design.values.len();
+    if n < design.size + 8 {
         return None;
     }
-    ridge(&mut normal);
-    let x = normal.cholesky()?.solve(&right);
-    let mut r: Vec<f64> = pixels.iter().map(|p| (p.value - predict(p, places, knots, shape, &x)).abs()).collect();
-    let middle = r.len() / 2;
-    let sd = 1.4826 * *r.select_nth_unstable_by(middle, f64::total_cmp).1;
-    Some((x, sd.max(1e-7)))
+    let mut weights = vec![1.0; n];
+    for round in 1.. {
+        let (normal, right) = design.normal_equations(&weights);
+        let x = normal.clone().cholesky()?.solve(&right);
+        if round >= rounds {
+            return Some(Solved { x, weights, normal });
+        }
+        let residuals: Vec<f64> = (0..n).map(|i| design.residual(i, &x)).collect();
+        let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
+        let middle = n / 2;
+        let sd = (1.4826 * *sizes.select_nth_unstable_by(middle, f64::total_cmp).1).max(1e-7);
+        let mut changed = 0.0;
+        for (r, w) in residuals.iter().zip(&mut weights) {
+            let new = (1.0 - (r / (4.685 * sd)).powi(2)).max(0.0).powi(2);
+            changed += (new - *w).abs();
+            *w = new;
+        }
+        if changed < 0.01 * n as f64 {
+            return Some(Solved { x, weights, normal });
+        }
+    }
+    None
 }
 
-fn finish(
-    pixels: &[Pixel],
-    weights: &[f64],
-    places: Vec<Place>,
-    knots: &Knots,
-    shape: &Shape,
-    s: f64,
-) -> Option<Spots> {
-    let (mut normal, right) = normal_equations(pixels, weights, &places, knots, shape);
-    ridge(&mut normal);
-    let x = normal.clone().cholesky()?.solve(&right);
+fn finish(design: &Design, solved: &Solved, places: Vec<Place>, s: f64) -> Option<Spots> {
+    let Solved { x, weights, normal } = solved;
     let (mut ss, mut wsum) = (0.0, 0.0);
-    for (p, w) in pixels.iter().zip(weights) {
-        let r = p.value - predict(p, &places, knots, shape, &x);
+    for (i, w) in weights.iter().enumerate() {
+        let r = design.residual(i, x);
         ss += w * r * r;
         wsum += w;
     }
@@ -476,7 +478,7 @@ fn finish(
     if free < 8.0 {
         return None;
     }
-    // Bisquare weights at 4.685 shrink a normal's sum of squares; 0.87 is the mean weighted square of a unit normal,
+    // Bisquare weights at 4.685 shrink a normal's sum of squares; 0.872 is the mean weighted square of a unit normal,
     // ∫ r² (1 − (r/4.685)²)² φ dr over ∫ (1 − (r/4.685)²)² φ dr, computed numerically.
     let variance = (ss / free / 0.872).max(1e-14);
     // Eliminate everything but the displacements (Schur complement), then scale C = A δ to δ.

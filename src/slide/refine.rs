@@ -29,7 +29,8 @@ pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) ->
     let mut shape = best_gaussian(&locator, &phase, chosen.pitch_px).ok_or(Refusal::NoRuling)?;
     let mut spots = Vec::new();
     for round in 0..4 {
-        spots = locator.spots(&phase, &shape, if round < 3 { 24 } else { usize::MAX });
+        let last = round == 3;
+        spots = locator.spots(&phase, &shape, if last { usize::MAX } else { 24 }, if last { 3 } else { 2 });
         let points = phase_points(&locator, &spots);
         if points.len() < 6 {
             return Err(Refusal::TooFewGraduations { found: points.len(), needed: 6 });
@@ -50,7 +51,7 @@ pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) ->
 /// The Gaussian line shape under which the strips leave the least noise.
 fn best_gaussian(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape> {
     let noise = |sigma: f64| -> f64 {
-        let spots = locator.spots(phase, &Shape::gaussian(sigma), 6);
+        let spots = locator.spots(phase, &Shape::gaussian(sigma), 6, 1);
         let n = spots.len();
         if n == 0 { f64::INFINITY } else { spots.iter().map(|s| s.pixel_sd.powi(2)).sum::<f64>() / n as f64 }
     };
