@@ -119,6 +119,12 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
         lo = lo.min(s);
         hi = hi.max(s);
     }
+    let mut seen_t = cluster
+        .centres
+        .iter()
+        .map(|c| frame.ts(c.0, c.1).0)
+        .fold((f64::MAX, f64::MIN), |r, t| (r.0.min(t), r.1.max(t)));
+    seen_t = (seen_t.0 - cluster.reach_px, seen_t.1 + cluster.reach_px);
     let mut along = (lo - cluster.reach_px, hi + cluster.reach_px);
     let mut result = Err(NotLines::NoPhase);
     for pass in 0..3 {
@@ -137,8 +143,9 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
             return Err(NotLines::NoBand);
         }
         let strips = rectify::sample(level, frame, extent);
-        let surveyed =
-            phase::track(&strips, pitch).ok_or(NotLines::NoPhase).and_then(|tracked| lines::survey(&strips, &tracked));
+        let surveyed = phase::track(&strips, pitch, seen_t)
+            .ok_or(NotLines::NoPhase)
+            .and_then(|tracked| lines::survey(&strips, &tracked));
         let lines = match surveyed {
             Ok(lines) => lines,
             Err(why) => return result.map_err(|_none: NotLines| why),
@@ -152,6 +159,7 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
         let turned = ((gt * n.0 - gs * n.1) / slope, (gt * n.1 + gs * n.0) / slope);
         let turn = (gs / slope).asin().abs();
         let old_frame = frame;
+        let lines_count = lines.present.len();
         let seen = lines.present.iter().filter(|p| **p).count();
         pitch = 1.0 / slope;
         // The second pass sees the lines in their own frame and looks farther along them for long ones.
@@ -181,6 +189,8 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
             }
         }
         frame = Frame { origin: old_frame.xy(t, s), n: turned };
+        let half = 0.5 * lines_count as f64 * pitch;
+        seen_t = (-half, half);
     }
     result
 }

@@ -156,7 +156,9 @@ impl Locator<'_> {
         let chosen: Vec<Strip> = all.into_iter().skip(every / 2).step_by(every).collect();
         chosen
             .par_iter()
-            .flat_map_iter(|strip| self.blocks(*strip).into_iter().filter_map(|ks| self.fit(*strip, &ks, phase, shape, rounds)))
+            .flat_map_iter(|strip| {
+                self.blocks(*strip).into_iter().filter_map(|ks| self.fit(*strip, &ks, phase, shape, rounds))
+            })
             .collect()
     }
 

@@ -123,8 +123,8 @@ struct Cell {
     index: usize,
 }
 
-/// Follows the ruling of about `pitch_px` from its strongest place near `(t, s)` = `seed`.
-pub(super) fn track(strips: &Strips, pitch_px: f64) -> Option<Tracked> {
+/// Follows the ruling of about `pitch_px` from its strongest place with `t` in `seen`, px.
+pub(super) fn track(strips: &Strips, pitch_px: f64, seen: (f64, f64)) -> Option<Tracked> {
     let per_cell = pitch_px / strips.dt;
     let cells = (strips.cells as f64 / per_cell).floor() as usize;
     if cells < 4 {
@@ -143,17 +143,29 @@ pub(super) fn track(strips: &Strips, pitch_px: f64) -> Option<Tracked> {
         }
     }
     let (smooth, level) = smoothed(&raw, &size, rows, cells);
+    let cell_t = |i: usize| strips.t0 + ((i % cells) as f64 + 0.5) * pitch_px;
+    let coherent = |i: &usize| level[*i] > 0.0 && smooth[*i].norm() > 0.6 * level[*i];
+    // Scratches and specks are far stronger than faint graduations: none may weigh more than a strong graduation does.
+    let cap = {
+        let inside = |i: &usize| coherent(i) && cell_t(*i) > seen.0 && cell_t(*i) < seen.1;
+        let mut sizes: Vec<f64> = (0..rows * cells).filter(inside).map(|i| smooth[i].norm()).collect();
+        if sizes.len() < 4 {
+            return None;
+        }
+        let place = sizes.len() * 7 / 10;
+        1.3 * *sizes.select_nth_unstable_by(place, f64::total_cmp).1
+    };
     let points: Vec<Cell> = (0..rows * cells)
-        .filter(|&i| level[i] > 0.0 && smooth[i].norm() > 0.6 * level[i])
+        .filter(coherent)
         .map(|i| Cell {
-            t: strips.t0 + ((i % cells) as f64 + 0.5) * pitch_px,
+            t: cell_t(i),
             s: strips.s[i / cells],
             ahead: smooth[i].arg() / std::f64::consts::TAU,
-            weight: smooth[i].norm_sqr(),
+            weight: smooth[i].norm().min(cap).powi(2),
             index: i,
         })
         .collect();
-    let phase = grow(&points, pitch_px)?;
+    let phase = grow(&points, pitch_px, seen)?;
     let mut in_step = vec![false; rows * cells];
     for p in &points {
         if wrapped(p.ahead + p.t / pitch_px - phase.at(p.t, p.s)).abs() < 0.12 {
@@ -212,9 +224,10 @@ fn wrapped(cycles: f64) -> f64 {
 }
 
 /// Fits outward from the strongest cell.
-fn grow(points: &[Cell], pitch_px: f64) -> Option<Phase> {
+fn grow(points: &[Cell], pitch_px: f64, seen: (f64, f64)) -> Option<Phase> {
     let seed = points
         .iter()
+        .filter(|p| p.t > seen.0 && p.t < seen.1)
         .max_by(|a, b| local_support(points, a, pitch_px).total_cmp(&local_support(points, b, pitch_px)))?;
     let reach = points.iter().map(|p| (p.t - seed.t).abs().max((p.s - seed.s).abs())).fold(pitch_px, f64::max);
     let mut phase = Phase { coefficients: [0.0; TERMS], unit_px: reach };

@@ -4,10 +4,10 @@
 //! (error over stated uncertainty); for traps, every wrong scale.
 #![allow(clippy::print_stdout, reason = "a report for people")]
 
+use motestick::phantom::Picture;
 use motestick::phantom::field::{clean_scene, field_scene, hardest_field_scene};
 use motestick::phantom::slide::{SlideScene, render};
 use motestick::phantom::trap::{Expectation, TrapKind, trap};
-use motestick::phantom::Picture;
 use motestick::photo::{Channel, Limits, Photo};
 use motestick::slide::{Request, read};
 use motestick::units::Um;
