@@ -26,6 +26,8 @@ pub(super) struct Shape {
     step: f64,
     /// From −reach to +reach.
     table: Vec<f64>,
+    /// Traced from the picture, not assumed.
+    traced: bool,
 }
 
 impl Shape {
@@ -34,7 +36,17 @@ impl Shape {
         let step = (sigma_px / 12.0).min(0.125);
         let half = (4.0 * sigma_px / step).ceil() as i32;
         let table = (-half..=half).map(|i| (-0.5 * (f64::from(i) * step / sigma_px).powi(2)).exp()).collect();
-        Self { step, table }
+        Self { step, table, traced: false }
+    }
+
+    /// Distance between table entries, px.
+    pub(super) const fn step(&self) -> f64 {
+        self.step
+    }
+
+    /// Traced from the picture, not assumed.
+    pub(super) const fn is_traced(&self) -> bool {
+        self.traced
     }
 
     /// Half the support, px.
@@ -304,7 +316,7 @@ impl Locator<'_> {
             let edge = (i.min(width - 1 - i) as f64 / (0.1 * half as f64).max(1.0)).min(1.0);
             *v = (*v - ground) / peak * edge;
         }
-        Some(Shape { step, table })
+        Some(Shape { step, table, traced: true })
     }
 }
 

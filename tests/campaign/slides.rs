@@ -35,6 +35,7 @@ fn open(picture: &Picture) -> Photo {
 fn scenes(scene_of: fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
     let mut errors = Vec::new();
     let mut pulls = Vec::new();
+    let (mut blurs, mut blur_pulls) = (Vec::new(), Vec::new());
     let mut refused = 0;
     let mut spent = Duration::ZERO;
     for seed in first..first + count {
@@ -74,6 +75,11 @@ fn scenes(scene_of: fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
                         reading.ruling_sd.get(),
                     );
                 }
+                if let Some(blur) = reading.blur {
+                    let ratio = blur.width.get() / rendered.truth.blur_spot_px;
+                    blurs.push(ratio);
+                    blur_pulls.push((blur.width.get() - rendered.truth.blur_spot_px) / blur.u.get());
+                }
                 errors.push(error.abs());
                 pulls.push(pull);
             }
@@ -91,6 +97,16 @@ fn scenes(scene_of: fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
         at(1.0),
         100.0 * share(3e-4),
         errors.iter().filter(|e| **e > 0.01).count()
+    );
+    blurs.sort_by(f64::total_cmp);
+    let part = |q: f64| blurs.get(((blurs.len() as f64 - 1.0) * q) as usize).copied().unwrap_or(f64::NAN);
+    println!(
+        "blur measured over true: 5 % {:.2}, median {:.2}, 95 % {:.2} of {}; pulls rms {:.2}",
+        part(0.05),
+        part(0.5),
+        part(0.95),
+        blurs.len(),
+        rms(&blur_pulls)
     );
     println!(
         "pulls: rms {:.2}, within 2: {:.1} %; mean time {:.0} ms",
