@@ -6,14 +6,20 @@ use super::Failure;
 
 /// Where a command writes.
 pub(super) struct Console {
-    out: io::StdoutLock<'static>,
+    out: Box<dyn Write>,
+    err: Box<dyn Write>,
     progress: bool,
 }
 
 impl Console {
     /// The process's own streams. Progress is shown only to a person at a terminal.
     pub(super) fn of_process() -> Self {
-        Self { out: io::stdout().lock(), progress: io::stderr().is_terminal() }
+        Self { out: Box::new(io::stdout().lock()), err: Box::new(io::stderr()), progress: io::stderr().is_terminal() }
+    }
+
+    /// Says nothing: for a command that runs others and reports in its own words.
+    pub(super) fn silent() -> Self {
+        Self { out: Box::new(io::sink()), err: Box::new(io::sink()), progress: false }
     }
 
     /// A line of results, or several.
@@ -30,7 +36,7 @@ impl Console {
 
     /// A warning or complaint. A closed standard error changes nothing.
     pub(super) fn warn(&mut self, text: &str) {
-        drop(writeln!(io::stderr(), "{text}"));
+        drop(writeln!(self.err, "{text}"));
     }
 
     /// Progress of a long task.

@@ -75,6 +75,18 @@ pub(super) struct Args {
 
 /// Runs the command.
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
+    let (result, _) = match outcome(args) {
+        Err(Failure::Refused { reason, detail }) => {
+            report::refused(&args.picture, &reason, &detail, args.json, console)?;
+            return Err(Failure::Reported(3));
+        }
+        other => other?,
+    };
+    report::print(&result, &args.picture, args.json, console)
+}
+
+/// Measures and keeps the table, without printing anything.
+pub(super) fn outcome(args: &Args) -> Result<(MeasureResult, Opened), Failure> {
     if args.find || args.snap {
         let option = if args.find { "--find" } else { "--snap" };
         return Err(Failure::Usage(format!(
@@ -92,18 +104,11 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
     }
     let setup = load(args)?;
     let opened = opened::open(&args.picture, args.mode.as_deref()).map_err(Failure::usage)?;
-    let outcome = measure(args, &setup, &opened, &shapes);
-    let result = match outcome {
-        Err(Failure::Refused { reason, detail }) => {
-            report::refused(&args.picture, &reason, &detail, args.json, console)?;
-            return Err(Failure::Reported(3));
-        }
-        other => other?,
-    };
+    let result = measure(args, &setup, &opened, &shapes)?;
     if let Some(path) = &args.csv {
         crate::exchange::csv::append(path, &result.rows(&args.picture)).map_err(Failure::usage)?;
     }
-    report::print(&result, &args.picture, args.json, console)
+    Ok((result, opened))
 }
 
 /// The shapes that the arguments draw, numbered by kind. This is where marks come from: placed by hand here, by a fit once there

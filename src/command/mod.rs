@@ -7,6 +7,7 @@ mod calibrate;
 mod calibrate_report;
 mod clock;
 mod console;
+mod demo;
 mod failure;
 mod measure;
 mod measure_report;
@@ -41,6 +42,8 @@ enum Command {
     Calibrate(Box<calibrate::Args>),
     /// Measures lengths on a picture of an animal
     Measure(Box<measure::Args>),
+    /// Does the whole job once on sample pictures, for you to look at
+    Demo(demo::Args),
     /// Writes the measurements of a notebook to a table
     Export(ExportArgs),
 }
@@ -84,6 +87,7 @@ fn run(cli: Cli, console: &mut Console) -> Result<(), Failure> {
         None => console.say(&Cli::command().render_help().to_string()),
         Some(Command::Calibrate(args)) => calibrate::run(&args, console),
         Some(Command::Measure(args)) => measure::run(&args, console),
+        Some(Command::Demo(args)) => demo::run(&args, console),
         Some(Command::Export(args)) => Err(Failure::Usage(format!(
             "export reads a notebook, and this version writes none yet, so {} was left unread and {} unwritten; measure --csv FILE writes the same table as it goes",
             args.notebook.display(),
