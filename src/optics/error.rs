@@ -19,6 +19,9 @@ pub enum OpticsError {
     /// The light's spectrum has no usable weights.
     #[error("the spectrum has no wavelength of positive weight, give at least one such as 0.55 µm with weight 1")]
     EmptySpectrum,
+    /// A plan without an aperture.
+    #[error("no aperture is given, name at least one such as 8")]
+    NoAperture,
     /// One part of the blur is so much larger than diffraction that the response cannot be computed.
     #[error(
         "the blur of {largest_um:.0} µm is more than {limit} times the diffraction length of {diffraction_um:.2} µm, check movement, shutter and defocus"

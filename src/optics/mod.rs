@@ -3,6 +3,8 @@
 //! * [`Aperture`]: what a noted aperture means at a magnification.
 //! * [`System`]: light, aperture, pixel, defocus and motion; [`System::blur`] predicts the [`BlurSpot`].
 //! * [`depth`]: depth of field.
+//! * [`measured`]: the blur spot as a picture shows it, and the verdict against the prediction.
+//! * [`planner`]: before the shot, what each aperture resolves and what it costs.
 //!
 //! Lengths are on the specimen unless a name says otherwise. Pictures are not opened here.
 
@@ -12,6 +14,7 @@ pub mod depth;
 mod error;
 pub mod measured;
 mod otf;
+pub mod planner;
 mod quadrature;
 mod response;
 mod spectrum;
