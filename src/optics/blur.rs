@@ -237,7 +237,13 @@ impl System {
     /// # Errors
     /// As [`Self::blur`].
     pub fn w(&self) -> Result<Um, OpticsError> {
-        Ok(Um::new(self.response()?.width(0.9)))
+        Ok(Um::new(self.response()?.w()))
+    }
+
+    /// `w` and `x₅₀ − x₂₅` alone.
+    pub(crate) fn w_and_reach(&self) -> Result<(Um, Um), OpticsError> {
+        let [w, width_25_75, _] = self.response()?.widths();
+        Ok((Um::new(w), Um::new(0.5 * width_25_75)))
     }
 
     /// Predicts the blur spot.
@@ -259,7 +265,7 @@ impl System {
     /// [`OpticsError::BlurTooLarge`] when movement or defocus exceed 3000 diffraction lengths.
     pub fn blur(&self) -> Result<BlurSpot, OpticsError> {
         let response = self.response()?;
-        let w = response.width(0.9);
+        let [w, width_25_75, width_40_60] = response.widths();
         let shares = response.shares(w);
         let (w_low, w_high) = if self.aperture.is_known() {
             (w, w)
@@ -282,8 +288,8 @@ impl System {
             w_um: Um::new(w),
             w_low_um: Um::new(w_low),
             w_high_um: Um::new(w_high),
-            width_25_75_um: Um::new(response.width(0.75)),
-            width_40_60_um: Um::new(response.width(0.6)),
+            width_25_75_um: Um::new(width_25_75),
+            width_40_60_um: Um::new(width_40_60),
             line_fwhm_um: Um::new(response.line_fwhm()),
             mtf50_per_um: self.lengths().mtf50(),
             parts,
@@ -296,7 +302,7 @@ impl System {
     /// As [`Self::blur`].
     pub fn response_table(&self) -> Result<ResponseTable, OpticsError> {
         let response = self.lengths().response(TABLE_REACH)?;
-        Ok(response.table(TABLE_REACH * response.width(0.9), TABLE_POINTS))
+        Ok(response.table(TABLE_REACH * response.w(), TABLE_POINTS))
     }
 
     /// Contrast at a frequency on the specimen, signed: negative where defocus turns it over.

@@ -104,7 +104,7 @@ impl Candidate {
     }
 
     fn new(shape: BlurShape, prior: f64, lengths: Lengths) -> Self {
-        let width = lengths.response(TABLE_REACH).map_or(f64::NAN, |r| r.width(0.9));
+        let width = lengths.response(TABLE_REACH).map_or(f64::NAN, |r| r.w());
         let (near, far) = (lengths.samples(5.0 * width), lengths.samples(18.0 * width));
         Self { shape, prior, lengths, width, near, far }
     }

@@ -13,7 +13,6 @@
 use serde::Serialize;
 
 use super::request::{PlanRequest, PlannedLying, PlannedPlacement};
-use crate::optics::BlurSpot;
 use crate::units::Um;
 
 /// A snapped edge is found to this many px: noise and pixels, not the threshold.
@@ -54,17 +53,17 @@ pub struct Expected {
     pub budget: Vec<ExpectedTerm>,
 }
 
-/// Foresees the uncertainty of `length` at a blur spot; `depth` is the total depth of field, `whole` the length that carries the
+/// Foresees the uncertainty of `length` for a blur spot `w` with its `x₅₀ − x₂₅`; `depth` is the total depth of field, `whole` the length that carries the
 /// tilt (the animal's for its parts).
 pub(super) fn expected(
     length: Um,
     whole: Um,
-    spot: &BlurSpot,
+    (w, reach): (Um, Um),
     depth: Um,
     request: &PlanRequest,
     ends: Ends,
 ) -> Expected {
-    let w = spot.w_um.get();
+    let w = w.get();
     let pixel_um = request.pixel_pitch.get() / request.magnification;
     let mark = match request.placement {
         PlannedPlacement::Hand => w / 12.0_f64.sqrt(),
@@ -76,7 +75,7 @@ pub(super) fn expected(
     let term = |on: bool, source, u: f64| on.then(|| ExpectedTerm { source, u_um: Um::new(u) });
     let mut budget: Vec<ExpectedTerm> = [
         term(true, "blur spot and marks", mark * 2.0_f64.sqrt()),
-        term(threshold, "threshold of the edge", 2.0 * spot.x50_minus_x25().get() / 12.0_f64.sqrt()),
+        term(threshold, "threshold of the edge", 2.0 * reach.get() / 12.0_f64.sqrt()),
         term(silhouette && !request.tone_known, "tone curve", 2.0 * tone_width / 12.0_f64.sqrt()),
         term(request.scale_u_rel > 0.0, "scale", request.scale_u_rel * length.get()),
         term(true, "lying", spread_by_lying(request.lying, whole, depth) * length.get()),
@@ -107,7 +106,7 @@ fn spread_by_lying(lying: PlannedLying, whole: Um, depth: Um) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::{Aperture, ApertureNote, PupilMagnification, System};
+    use crate::optics::{Aperture, ApertureNote, BlurSpot, PupilMagnification, System};
     use crate::units::Angle;
 
     fn spot() -> BlurSpot {
@@ -121,10 +120,24 @@ mod tests {
         request.scale_u_rel = 0.0;
         request.lying = PlannedLying::Within(Angle::new(0.0));
         let s = spot();
-        let e = expected(Um::new(12.0), Um::new(500.0), &s, Um::new(200.0), &request, Ends::Feature);
+        let e = expected(
+            Um::new(12.0),
+            Um::new(500.0),
+            (s.w_um, s.x50_minus_x25()),
+            Um::new(200.0),
+            &request,
+            Ends::Feature,
+        );
         assert!((e.u_um.get() - s.w_um.get() / 6.0_f64.sqrt()).abs() < 1e-9);
         // A silhouette adds the tone curve: 2 · 0.08 w over the rectangle's √12, about 0.097 w.
-        let e = expected(Um::new(500.0), Um::new(500.0), &s, Um::new(200.0), &request, Ends::Silhouette);
+        let e = expected(
+            Um::new(500.0),
+            Um::new(500.0),
+            (s.w_um, s.x50_minus_x25()),
+            Um::new(200.0),
+            &request,
+            Ends::Silhouette,
+        );
         let tone = e.budget.iter().find(|t| t.source == "tone curve").unwrap().u_um;
         assert!((tone / s.w_um - 0.0968).abs() < 5e-4, "{}", tone / s.w_um);
     }
@@ -134,11 +147,25 @@ mod tests {
         let mut request = PlanRequest::new(5.0, Um::new(3.72));
         request.placement = PlannedPlacement::Snapped;
         let s = spot();
-        let e = expected(Um::new(500.0), Um::new(500.0), &s, Um::new(200.0), &request, Ends::Silhouette);
+        let e = expected(
+            Um::new(500.0),
+            Um::new(500.0),
+            (s.w_um, s.x50_minus_x25()),
+            Um::new(200.0),
+            &request,
+            Ends::Silhouette,
+        );
         let threshold = e.budget.iter().find(|t| t.source == "threshold of the edge").unwrap().u_um;
         assert!((threshold / s.x50_minus_x25() - 1.0 / 3.0_f64.sqrt()).abs() < 1e-9);
         request.incoherent = true;
-        let e = expected(Um::new(500.0), Um::new(500.0), &s, Um::new(200.0), &request, Ends::Silhouette);
+        let e = expected(
+            Um::new(500.0),
+            Um::new(500.0),
+            (s.w_um, s.x50_minus_x25()),
+            Um::new(200.0),
+            &request,
+            Ends::Silhouette,
+        );
         assert!(e.budget.iter().all(|t| t.source != "threshold of the edge"));
     }
 

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::expect::{Ends, Expected, expected};
 use super::request::PlanRequest;
 use crate::optics::depth::{DepthOfField, depth_of_field};
-use crate::optics::{Aperture, ApertureNote, BlurPart, BlurSpot, OpticsError, System, nyquist_per_um};
+use crate::optics::{Aperture, ApertureNote, BlurPart, OpticsError, System, nyquist_per_um};
 use crate::units::{Px, Um};
 
 /// Share of the blur spot that movement may add before it is called harmful: a third of the blur spot as a path.
@@ -144,7 +144,7 @@ impl PlanRow {
             request.refractive_index,
         )?;
         let away = match request.thickness {
-            Some(t) => Some(at_rest.clone().with_defocus(t * 0.5)?.blur()?),
+            Some(t) => Some(at_rest.clone().with_defocus(t * 0.5)?.w_and_reach()?),
             None => None,
         };
         let longest_shutter_s = request.speed_um_per_s.filter(|v| *v > 0.0).map(|v| MOTION_SHARE * w_at_rest.get() / v);
@@ -167,7 +167,7 @@ impl PlanRow {
             blur_spot_low_um: spot.w_low_um,
             blur_spot_high_um: spot.w_high_um,
             blur_spot_px: Px::new(spot.w_um / footprint),
-            blur_spot_at_half_thickness_um: away.as_ref().map(|s| s.w_um),
+            blur_spot_at_half_thickness_um: away.map(|s| s.0),
             depth_wave_um: depth.wave_um,
             depth_geometric_um: depth.geometric_um,
             depth_um: depth.total_um(),
@@ -184,12 +184,12 @@ impl PlanRow {
             focus_step_um: depth.total_um() * STEP_SHARE,
             blur_parts: spot.parts.clone(),
         };
-        row.foresee(request, &spot, away.as_ref(), &depth);
+        row.foresee(request, (spot.w_um, spot.x50_minus_x25()), away, &depth);
         Ok(row)
     }
 
     /// Fills in the expected uncertainties: the part is focused upon, the animal's ends may lie half its thickness away.
-    fn foresee(&mut self, request: &PlanRequest, spot: &BlurSpot, away: Option<&BlurSpot>, depth: &DepthOfField) {
+    fn foresee(&mut self, request: &PlanRequest, spot: (Um, Um), away: Option<(Um, Um)>, depth: &DepthOfField) {
         let total = depth.total_um();
         if let Some(length) = request.wanted.filter(|_| self.wanted_verdict != Some("not resolved")) {
             let whole = request.animal.unwrap_or(length);
