@@ -16,6 +16,7 @@ use super::levels;
 use super::light::Light;
 use super::limits::Limits;
 use super::metadata::Metadata;
+use super::noise::NoiseModel;
 use super::raster::{Raster, Samples};
 use super::tone::Transfer;
 use super::warning::PhotoWarning;
@@ -92,6 +93,7 @@ impl Photo {
             }
         }
         let full_scale = levels::full_scale(&raster, lossy);
+        warnings.extend(levels::pile_up(&raster, full_scale));
         let raster = raster.oriented(metadata.orientation);
         let file_bytes = bytes.len() as u64;
         Ok(Self { raster, recorded_px, format, lossy, metadata, transfer, full_scale, sha256, file_bytes, warnings })
@@ -194,6 +196,16 @@ impl Photo {
     #[must_use]
     pub fn light_by(&self, channel: Channel, transfer: Transfer) -> Light {
         convert::light(&self.raster, channel, transfer, self.full_scale)
+    }
+
+    /// The noise of one channel, told from the picture itself; `None` where too little of it is unclipped.
+    ///
+    /// Never less than the rounding to codes makes it. Lossy pictures have lost noise that is finer than their
+    /// blocks: see [`NoiseModel::coarseness`]. Takes the plane of light that [`Photo::light`] makes.
+    #[must_use]
+    pub fn noise(&self, light: &Light) -> Option<NoiseModel> {
+        let step = if self.bits() == 8 { 1.0 / 255.0 } else { 1.0 / 65_535.0 };
+        NoiseModel::with_codes(light, step, self.transfer)
     }
 
     /// The picture for showing: red, green, blue, opaque, 8 bits each, by the file's own tone curve.

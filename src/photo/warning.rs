@@ -35,6 +35,16 @@ pub enum PhotoWarning {
         /// Width and height decoded, px, before EXIF orientation.
         decoded_px: (u64, u64),
     },
+    /// Samples pile up at the brightest code of the picture, below full scale: it may be clipped there, which the mask
+    /// of clipped pixels does not know. A ground of one even value looks the same.
+    PileUp {
+        /// The brightest code.
+        code: u16,
+        /// The highest code that the file can hold.
+        full_scale: u16,
+        /// Share of the samples at the end.
+        share: f64,
+    },
 }
 
 impl fmt::Display for PhotoWarning {
@@ -57,6 +67,11 @@ impl fmt::Display for PhotoWarning {
             Self::Transparent => {
                 f.write_str("parts of the picture are transparent; their colours are used as if they were not")
             }
+            Self::PileUp { code, full_scale, share } => write!(
+                f,
+                "{:.1} % of the samples stand at the picture's brightest level, {code} of {full_scale}: unless the ground is evenly lit to the last bit, it is clipped there; expose less, or develop without lowering the white",
+                100.0 * share
+            ),
             Self::SizeDiffers { stated_px, decoded_px } => write!(
                 f,
                 "the camera recorded {} × {} px but the picture has {} × {} px: it was resized or cropped, and so may be its scale",
