@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
+mod animals;
 mod measured;
 mod outside;
 mod rendered;

@@ -39,7 +39,9 @@ pub struct Plan {
     pub wanted_um: Option<Um>,
     /// The animal's length.
     pub animal_um: Option<Um>,
-    /// The apertures, as asked.
+    /// The aperture that was asked for; the same as among `apertures`.
+    pub asked: Option<PlanRow>,
+    /// All apertures.
     pub apertures: Vec<PlanRow>,
     /// Advice for the part that matters.
     pub advice: Option<Advice>,
@@ -86,6 +88,7 @@ pub fn plan(request: &PlanRequest) -> Result<Plan, OpticsError> {
         warnings: warnings(request, &rows, footprint),
         advice,
         best_for_animal,
+        asked: request.asked.and_then(|i| rows.get(i)).cloned(),
         apertures: rows,
     })
 }
@@ -145,8 +148,10 @@ mod tests {
     fn the_worked_example() {
         let mut r = request();
         r.wanted = Some(Um::new(12.0));
+        r.asked = Some(3);
         let p = plan(&r).unwrap();
         let f8 = &p.apertures[3];
+        assert_eq!(p.asked.as_ref(), Some(f8));
         assert_eq!((f8.aperture, f8.effective_aperture), (Some(8.0), 48.0));
         assert!((f8.airy_radius_um.get() - 6.44).abs() < 0.005);
         assert!((f8.px_per_airy_radius - 6.44 / 0.744).abs() < 0.01);
@@ -200,6 +205,9 @@ mod tests {
         }
         let steps: Vec<u32> = p.apertures.iter().map(|r| r.focus_steps.unwrap()).collect();
         assert!(steps.is_sorted_by(|a, b| a >= b) && steps[0] > 1, "{steps:?}");
+        r.frame_rate_hz = Some(2000.0);
+        assert!(plan(&r).unwrap().apertures.iter().all(|row| row.longest_shutter_s == Some(1.0 / 2000.0)));
+        r.frame_rate_hz = None;
         r.shutter_s = Some(0.02);
         let moved = plan(&r).unwrap();
         assert_eq!(moved.apertures[0].motion_um, Some(Um::new(20.0)));

@@ -78,7 +78,7 @@ pub struct PlanRow {
     pub exposure_stops: f64,
     /// Movement during the exposure.
     pub motion_um: Option<Um>,
-    /// Longest shutter for which movement stays within a third of the blur spot at rest, s.
+    /// Longest shutter for which movement stays within a third of the blur spot at rest, s; in footage at most a frame.
     pub longest_shutter_s: Option<f64>,
     /// Sensitivity needed at the shutter planned, or at the longest one, by the exposure that was right.
     pub iso_needed: Option<f64>,
@@ -147,7 +147,9 @@ impl PlanRow {
             Some(t) => Some(at_rest.clone().with_defocus(t * 0.5)?.w_and_reach()?),
             None => None,
         };
-        let longest_shutter_s = request.speed_um_per_s.filter(|v| *v > 0.0).map(|v| MOTION_SHARE * w_at_rest.get() / v);
+        let frame_s = request.frame_rate_hz.map_or(f64::INFINITY, |rate| 1.0 / rate);
+        let longest_shutter_s =
+            request.speed_um_per_s.filter(|v| *v > 0.0).map(|v| (MOTION_SHARE * w_at_rest.get() / v).min(frame_s));
         let px_per_airy_radius = aperture.airy_radius(wavelength) / footprint;
         let (effective_low, effective_high) = aperture.effective_range();
         let mut row = Self {
