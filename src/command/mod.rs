@@ -13,6 +13,7 @@ mod measure;
 mod measure_report;
 mod opened;
 mod parse;
+mod plan;
 mod reading_plot;
 mod table;
 
@@ -42,6 +43,8 @@ enum Command {
     Calibrate(Box<calibrate::Args>),
     /// Measures lengths on a picture of an animal
     Measure(Box<measure::Args>),
+    /// Says what each aperture will resolve, before the shot
+    Plan(Box<plan::Args>),
     /// Does the whole job once on sample pictures, for you to look at
     Demo(demo::Args),
     /// Writes the measurements of a notebook to a table
@@ -87,6 +90,7 @@ fn run(cli: Cli, console: &mut Console) -> Result<(), Failure> {
         None => console.say(&Cli::command().render_help().to_string()),
         Some(Command::Calibrate(args)) => calibrate::run(&args, console),
         Some(Command::Measure(args)) => measure::run(&args, console),
+        Some(Command::Plan(args)) => plan::run(&args, console),
         Some(Command::Demo(args)) => demo::run(&args, console),
         Some(Command::Export(args)) => Err(Failure::Usage(format!(
             "export reads a notebook, and this version writes none yet, so {} was left unread and {} unwritten; measure --csv FILE writes the same table as it goes",

@@ -67,7 +67,7 @@ pub(super) fn advise(request: &PlanRequest, rows: &[PlanRow], wanted: Um) -> Res
         return Ok(Advice::NotAtThisMagnification(remedy(request, rows, wanted)?));
     };
     let mut reason = format!(
-        "the {:.3} µm part spans {:.1} blur spots and {:.1} px; expected ± {:.2} µm (k = 2), the least of all apertures here",
+        "The {} µm part spans {:.1} blur spots and {:.1} px; expected ± {:.2} µm (k = 2), the least of all apertures here",
         wanted.get(),
         wanted / row.blur_spot_um,
         row.blur_spot_px.get() * (wanted / row.blur_spot_um),
