@@ -5,6 +5,7 @@
 #![allow(clippy::print_stdout, reason = "a report for people")]
 
 use motestick::phantom::Picture;
+use motestick::phantom::bound::scale_bound;
 use motestick::phantom::field::{clean_scene, field_scene, hardest_field_scene};
 use motestick::phantom::slide::{SlideScene, render};
 use motestick::phantom::trap::{Expectation, TrapKind, trap};
@@ -35,6 +36,10 @@ fn open(picture: &Picture) -> Photo {
 fn scenes(scene_of: fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
     let mut errors = Vec::new();
     let mut pulls = Vec::new();
+    let kind_clean = scene_of(first).sensor.jpeg_quality.is_none()
+        && scene_of(first).dirt_specks == 0
+        && scene_of(first).distortion.k1 == 0.0;
+    let mut bounds = Vec::new();
     let (mut blurs, mut blur_pulls) = (Vec::new(), Vec::new());
     let mut refused = 0;
     let mut spent = Duration::ZERO;
@@ -80,6 +85,18 @@ fn scenes(scene_of: fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
                     blurs.push(ratio);
                     blur_pulls.push((blur.width.get() - rendered.truth.blur_spot_px) / blur.u.get());
                 }
+                if kind_clean {
+                    let bound = scale_bound(&scene).expect("has a bound").u_rel_scale;
+                    bounds.push(error / bound);
+                    if each || (error / bound).abs() > 4.0 {
+                        println!(
+                            "{note}: error over bound {:+.1}, u fit over bound {:.2}, {}",
+                            error / bound,
+                            reading.u_rel_fit / bound,
+                            reading.map.model.name()
+                        );
+                    }
+                }
                 errors.push(error.abs());
                 pulls.push(pull);
             }
@@ -98,6 +115,9 @@ fn scenes(scene_of: fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
         100.0 * share(3e-4),
         errors.iter().filter(|e| **e > 0.01).count()
     );
+    if kind_clean {
+        println!("error over the Cramér–Rao bound: rms {:.2} over {}", rms(&bounds), bounds.len());
+    }
     blurs.sort_by(f64::total_cmp);
     let part = |q: f64| blurs.get(((blurs.len() as f64 - 1.0) * q) as usize).copied().unwrap_or(f64::NAN);
     println!(

@@ -1,5 +1,7 @@
 //! Integration tests, one binary so that linking is paid once.
+mod cli;
 mod draw;
 mod optics;
 mod photo;
 mod reference;
+mod slides;
