@@ -57,7 +57,11 @@ impl Candidate {
 fn outshines(f: &Candidate, c: &Cluster) -> bool {
     let told = matches!(f.lines.tiers, Tiers::TensAndFives { .. }) && f.seen() >= 20;
     let place = c.centres.iter().filter(|p| covers(f, **p, 2.0 * c.reach_px)).count();
-    told && 4 * place > 3 * c.centres.len() && c.score < 0.6 * f.score
+    // A second scale may stand right beside the first, in the same direction and with a like spacing.
+    let ratio = c.fx.hypot(c.fy) * f.pitch_px;
+    let beside =
+        angle_between(c.fy.atan2(c.fx), f.angle) < 0.08 && (0.6..1.6).contains(&ratio) && (ratio - 1.0).abs() > 0.02;
+    told && !beside && 4 * place > 3 * c.centres.len() && c.score < 0.6 * f.score
 }
 
 /// Smallest angle between two line directions, radians.

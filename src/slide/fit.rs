@@ -15,6 +15,10 @@ const PRIOR_RADIAL: f64 = 0.006;
 /// Standard deviation of the prior of the perspective terms: a few degrees of tilt at usual pupil distances.
 const PRIOR_PERSPECTIVE: f64 = 0.003;
 
+/// Odds, before any data, that a picture shows distortion large enough to see, and the same for perspective. Even odds
+/// would make every plain picture pay for terms that are not there; smaller ones would hide terms that are.
+const ODDS: f64 = 0.1;
+
 /// Result of the fit, in graduations over half-diagonal coordinates.
 #[derive(Clone, Debug)]
 pub(super) struct Fitted {
@@ -260,8 +264,12 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitte
     let solutions: Vec<(u8, Solution)> = (0..8_u8)
         .filter_map(|mask| Some((mask, gauss_newton(&strips, &weight, &p, mask, direction, g, scale2)?)))
         .collect();
-    let best = solutions.iter().map(|s| s.1.log_evidence).fold(f64::MIN, f64::max);
-    let weights: Vec<f64> = solutions.iter().map(|s| (s.1.log_evidence - best).exp()).collect();
+    let evidences: Vec<f64> = solutions
+        .iter()
+        .map(|(mask, s)| s.log_evidence + f64::from(u8::from(mask & 1 != 0) + u8::from(mask & 6 != 0)) * ODDS.ln())
+        .collect();
+    let best = evidences.iter().copied().fold(f64::MIN, f64::max);
+    let weights: Vec<f64> = evidences.iter().map(|e| (e - best).exp()).collect();
     let total: f64 = weights.iter().sum();
     let mut mean = Vector6::zeros();
     for ((_, s), w) in solutions.iter().zip(&weights) {

@@ -92,17 +92,25 @@ fn is_rival(chosen: &Candidate, c: &Candidate) -> bool {
     let dense = seen as f64 > 0.7 * c.lines.present.len() as f64;
     let clear = c.strength > 0.2 * chosen.strength && c.strength > 10.0 * seen as f64;
     // Faint and shallow, or inside the chosen ruling's own footprint: a beat between its lines, not another ruling.
-    let beat = c.depth() < 0.3 * chosen.depth() || (turned < 0.6 && inside(chosen, c));
+    let beat = c.depth() < 0.3 * chosen.depth() || (turned < 0.6 && inside(chosen, c, turned < 0.05));
     seen >= 8 && dense && clear && !beat
 }
 
-/// The middle of `c` lies where the graduations of `chosen` reach.
-fn inside(chosen: &Candidate, c: &Candidate) -> bool {
+/// The middle of `c` lies where the graduations of `chosen` reach; for lines of the same direction, within the short ones, since
+/// a second scale may stand right beside the first.
+fn inside(chosen: &Candidate, c: &Candidate, same_direction: bool) -> bool {
     let (t, s) = chosen.frame.ts(c.middle().0, c.middle().1);
-    let reach = chosen.lines.reach.iter().fold(chosen.lines.band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
-    let margin = 3.0 * chosen.pitch_px;
+    let band = chosen.lines.band;
+    let reach = if same_direction {
+        let margin = 0.2 * (band.1 - band.0);
+        (band.0 - margin, band.1 + margin)
+    } else {
+        let margin = 3.0 * chosen.pitch_px;
+        let all = chosen.lines.reach.iter().fold(band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
+        (all.0 - margin, all.1 + margin)
+    };
     let (half_t, _) = chosen.half_size();
-    t.abs() < half_t + margin && s > reach.0 - margin && s < reach.1 + margin
+    t.abs() < half_t + 3.0 * chosen.pitch_px && s > reach.0 && s < reach.1
 }
 
 fn division(
@@ -113,19 +121,29 @@ fn division(
 ) -> Result<LongGraduations, Refusal> {
     let found = chosen.pitch_px / request.division.get();
     let agrees = request.expected.is_some_and(|e| (found / e.get() - 1.0).abs() < 0.2);
-    match chosen.lines.tiers {
+    let lines = &chosen.lines;
+    let ambiguous = |why, factors| Err(Refusal::DivisionAmbiguous { why, factors });
+    match lines.tiers {
         Tiers::TensAndFives { .. } => return Ok(LongGraduations::FifthsAndTenths),
-        Tiers::Tens { .. } => return Ok(LongGraduations::Tenths),
-        Tiers::Fives { .. } => return Ok(LongGraduations::Fifths),
+        // Where the long ones leave the picture, fifths and tenths cannot be told apart: that is no sign against the division.
+        Tiers::Fives { .. } if lines.long_run_out => return Ok(LongGraduations::Fifths),
+        Tiers::Tens { .. } if agrees => return Ok(LongGraduations::Tenths),
+        Tiers::Fives { .. } if agrees => return Ok(LongGraduations::Fifths),
+        Tiers::Tens { .. } => {
+            return ambiguous("only every tenth line is longer, and no fifth between", "2 or 5");
+        }
+        Tiers::Fives { .. } => {
+            return ambiguous(
+                "every fifth line is longer, but all of these alike, as when every second graduation is missing",
+                "2",
+            );
+        }
+        Tiers::Twos if agrees => {
+            warnings.push(ReadingWarning::DivisionHelpedByExpectation);
+            return Ok(LongGraduations::None);
+        }
         Tiers::Twos => {
-            if agrees {
-                warnings.push(ReadingWarning::DivisionHelpedByExpectation);
-                return Ok(LongGraduations::None);
-            }
-            return Err(Refusal::DivisionAmbiguous {
-                why: "every second line is longer, as when only the fifths and tenths are seen",
-                factors: "2, 5 or 10",
-            });
+            return ambiguous("every second line is longer, as when only the fifths and tenths are seen", "2, 5 or 10");
         }
         Tiers::Alike => {}
     }
@@ -138,7 +156,12 @@ fn division(
         warnings.push(ReadingWarning::DivisionHelpedByExpectation);
         return Ok(LongGraduations::None);
     }
-    let grid = crossed.is_some() && seen >= 8 && width < 0.35;
+    let grid = crossed.is_some_and(|c| c.lines.continuity > 0.8) && lines.continuity > 0.8 && seen >= 8 && width < 0.3;
+    if !grid && crossed.is_some() {
+        return Err(Refusal::NotARuling {
+            missing: "it repeats in both directions, but not as lines that run through",
+        });
+    }
     if !grid {
         if seen < LEAST_ALIKE {
             return Err(Refusal::DivisionAmbiguous {
@@ -152,11 +175,13 @@ fn division(
                 factors: "5 or 10",
             });
         }
-        if chosen.lines.ends_seen == 0 {
-            return Err(Refusal::NotARuling { missing: "the lines have no ends in the picture and none is longer" });
+        if lines.ends_seen < 2 {
+            return Err(Refusal::NotARuling {
+                missing: "no line is longer, and the lines do not end within the picture",
+            });
         }
-        if width > 0.42 && chosen.lines.ends_seen < 2 {
-            return Err(Refusal::NotARuling { missing: "the lines are as wide as the gaps and none is longer" });
+        if (seen as f64) < 0.92 * lines.present.len() as f64 || lines.continuity < 0.8 {
+            return Err(Refusal::NotARuling { missing: "no line is longer, and many are broken or missing" });
         }
     }
     warnings.push(ReadingWarning::NoLongGraduations);

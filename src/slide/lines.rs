@@ -115,6 +115,10 @@ pub(super) struct Lines {
     /// Extent along `s` for each index modulo 10, px.
     pub(super) reach: [(f64, f64); 10],
     pub(super) tiers: Tiers,
+    /// The long graduations run out of the picture wherever they pass the short ones, so that fifths and tenths look alike.
+    pub(super) long_run_out: bool,
+    /// Share of the band's rows in which a typical graduation stands clear: near 1 for lines, about half for dots and weaves.
+    pub(super) continuity: f64,
     /// Mean shape of one interval, line in the middle, line positive; 16 samples.
     pub(super) shape: [f64; FOLD],
     /// A band edge lies inside the picture on this many sides (0, 1, 2).
@@ -376,9 +380,20 @@ fn describe(
         median_of((from..to).map(|k| y[j * folded.count + k]).filter(|v| v.is_finite()).collect())
     };
     let levels: Vec<f64> = (0..folded.rows).map(level).collect();
-    let top = median_of(rows.clone().map(|j| levels[j]).filter(|v| v.is_finite()).collect());
-    let band_rows = half_height_run(&levels, rows.start.midpoint(rows.end), 0.5 * top);
-    let (tiers, reach_rows) = tiers(y, folded, (from, to), &band_rows, top, sd * (rows.len() as f64).sqrt());
+    // Rows in step reach into the long graduations, where most places are empty: the short ones set the level.
+    let top = {
+        let mut v: Vec<f64> = rows.clone().map(|j| levels[j]).filter(|v| v.is_finite()).collect();
+        v.sort_by(f64::total_cmp);
+        v.get(v.len() * 4 / 5).copied().unwrap_or(0.0)
+    };
+    let strongest = rows
+        .clone()
+        .filter(|j| levels[*j].is_finite())
+        .min_by(|a, b| (levels[*a] - top).abs().total_cmp(&(levels[*b] - top).abs()))
+        .unwrap_or(rows.start);
+    let band_rows = half_height_run(&levels, strongest, 0.5 * top);
+    let (tiers, reach_rows, long_run_out) =
+        tiers(y, folded, (from, to), &band_rows, top, sd * (rows.len() as f64).sqrt());
     let half = 0.5 * strips_pitch(strips);
     let edges = |r: &std::ops::Range<usize>| (strips.s[r.start] - half, strips.s[r.end - 1] + half);
     let reach = std::array::from_fn(|r| edges(&reach_rows[r]));
@@ -400,6 +415,14 @@ fn describe(
     }
     let inside = |j: Option<usize>| j.is_some_and(|j| j < levels.len() && levels[j].is_finite());
     let ends_seen = u8::from(inside(band_rows.start.checked_sub(1))) + u8::from(inside(Some(band_rows.end)));
+    let continuity = {
+        let per_line = |k: usize| -> f64 {
+            let own = occupancy[k];
+            let rows: Vec<f64> = band_rows.clone().map(|j| y[j * folded.count + k]).filter(|v| v.is_finite()).collect();
+            rows.iter().filter(|v| **v > 0.4 * own).count() as f64 / rows.len().max(1) as f64
+        };
+        median_of((from..to).filter(|k| present[k - from]).map(per_line).collect())
+    };
     let means = row_means(strips, &phase, (first, to - from));
     let lift = lift(&means, &band_rows, &shape);
     let bar_beyond = bar_beyond(&means, bright, &band_rows, &shape);
@@ -412,6 +435,8 @@ fn describe(
         band: edges(&band_rows),
         reach,
         tiers,
+        long_run_out,
+        continuity,
         shape,
         ends_seen,
         noise: sd,
@@ -446,7 +471,7 @@ fn tiers(
     band: &std::ops::Range<usize>,
     top: f64,
     noise: f64,
-) -> (Tiers, [std::ops::Range<usize>; 10]) {
+) -> (Tiers, [std::ops::Range<usize>; 10], bool) {
     let class_of = |k: usize| (folded.first + k as i64).rem_euclid(10) as usize;
     let class_row = |r: usize, j: usize| -> (f64, f64) {
         let v: Vec<f64> = (from..to)
@@ -485,7 +510,28 @@ fn tiers(
         let run = half_height_run(&levels, band.start.midpoint(band.end), 0.5 * own.min(2.0 * top));
         run.start.min(band.start)..run.end.max(band.end)
     });
-    (tiers, reach)
+    let long = match tiers {
+        Tiers::TensAndFives { tens } | Tiers::Tens { tens } => Some(tens as usize % 10),
+        Tiers::Fives { fives } => Some(fives as usize % 10),
+        Tiers::Alike | Tiers::Twos => None,
+    };
+    let run_out = long.is_some_and(|r| runs_out(&table, r, band, &reach[r]));
+    (tiers, reach, run_out)
+}
+
+/// Whether a class of graduations leaves the picture on every side on which it passes the band.
+fn runs_out(
+    table: &[[(f64, f64); 10]],
+    r: usize,
+    band: &std::ops::Range<usize>,
+    reach: &std::ops::Range<usize>,
+) -> bool {
+    let in_picture = |j: usize| table[j][r].1 > 0.0;
+    let first = (0..table.len()).find(|j| in_picture(*j)).unwrap_or(0);
+    let last = (0..table.len()).rev().find(|j| in_picture(*j)).unwrap_or(0);
+    let before = reach.start + 1 < band.start;
+    let after = reach.end > band.end + 1;
+    (before || after) && (!before || reach.start <= first + 2) && (!after || reach.end + 2 > last)
 }
 
 /// Looks for the pattern in windows of growing depth beyond either end of the band: long graduations show right
@@ -546,9 +592,9 @@ fn classify(sums: &[f64; 10], sd: f64, top: f64) -> Tiers {
         let second = sums[partner] - rest;
         // The partner must stand clear of the rest to count as a fifth.
         let clear = sums[partner] - rest_max;
-        return if second > 0.85 * gain && clear > 0.4 * gain {
+        return if second > 0.72 * gain && clear > 0.4 * gain {
             Tiers::Fives { fives: (best % 5) as i64 }
-        } else if second > 0.15 * gain && clear > 3.0 * sd.min(gain / 12.0) {
+        } else if (0.15..=0.72).contains(&(second / gain)) && clear > (3.0 * sd).max(0.12 * gain) {
             Tiers::TensAndFives { tens: best as i64 }
         } else {
             Tiers::Tens { tens: best as i64 }

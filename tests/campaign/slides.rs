@@ -138,7 +138,8 @@ fn scenes(scene_of: fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
 
 fn traps(count: u64, first: u64, each: bool) {
     let (mut wrong, mut refused, mut right, mut missed) = (0, 0, 0, 0);
-    for kind in TrapKind::ALL {
+    let only = std::env::args().find_map(|a| a.strip_prefix("--only=").map(str::to_owned));
+    for kind in TrapKind::ALL.into_iter().filter(|k| only.as_ref().is_none_or(|o| format!("{k:?}") == *o)) {
         for seed in first..first + count {
             let trap = trap(kind, seed).expect("renders");
             let photo = open(&trap.picture);
