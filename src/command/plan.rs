@@ -1,16 +1,19 @@
 //! `plan`: what a setup will resolve, before the shot.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::console::Console;
 use super::table::lines_of;
 use super::{Failure, parse};
+use crate::exchange::draw::{Corner, Overlay, OverlayItem, ScaleBar, Tone};
 use crate::exchange::plot::{Axis, Data, Panel, Plot, Series};
+use crate::exchange::preview::{self, Shot};
 use crate::optics::planner::{Advice, Exposure, Plan, PlanRequest, PlanRow, PlannedLying, PlannedPlacement, plan};
-use crate::optics::{ApertureNote, PupilMagnification, Spectrum};
+use crate::optics::{Aperture, ApertureNote, PupilMagnification, Spectrum, System};
+use crate::photo::{Limits, Photo};
 use crate::setup::sensor_format;
 use crate::uncertainty::significant;
-use crate::units::{Angle, Um};
+use crate::units::{Angle, Point, PxPerUm, Um};
 
 /// Says what each aperture resolves and what it costs, before the shot.
 ///
@@ -90,6 +93,15 @@ pub(super) struct Args {
     /// Draw blur, depth and expected uncertainty against aperture: FILE.png or FILE.svg
     #[arg(long, value_name = "FILE")]
     plot: Option<PathBuf>,
+    /// A sharp picture of an animal to show what the plan would record of it: two apertures side by side
+    #[arg(long, value_name = "SHARP", requires_all = ["preview_scale", "out"])]
+    preview: Option<PathBuf>,
+    /// Scale of the sharp picture, pixels per µm; it must be finer than the planned one
+    #[arg(long, value_name = "NUMBER", value_parser = parse::positive)]
+    preview_scale: Option<f64>,
+    /// Where the preview is written, a PNG file
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -125,6 +137,11 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
         let bytes = bytes.map_err(Failure::usage)?;
         std::fs::write(file, bytes)
             .map_err(|e| Failure::Usage(format!("the plot cannot be written to {}: {e}", file.display())))?;
+    }
+    if let (Some(sharp), Some(scale), Some(out)) = (&args.preview, args.preview_scale, &args.out) {
+        let png = previewed(args, &request, &made, sharp, PxPerUm::new(scale))?;
+        std::fs::write(out, png)
+            .map_err(|e| Failure::Usage(format!("the preview cannot be written to {}: {e}", out.display())))?;
     }
     for w in &made.warnings {
         console.warn(&format!("warning: {w}"));
@@ -182,6 +199,53 @@ fn apertures(args: &Args, r: &mut PlanRequest) {
         r.asked = all.iter().position(|a| (a / first - 1.0).abs() < 1e-6);
         r.apertures = all.into_iter().map(ApertureNote::Marked).collect();
     }
+}
+
+/// Two apertures of the plan beside each other: those asked for, or the one asked for and the widest.
+fn previewed(
+    args: &Args,
+    request: &PlanRequest,
+    made: &Plan,
+    sharp: &Path,
+    scale: PxPerUm,
+) -> Result<Vec<u8>, Failure> {
+    let photo = Photo::open(sharp, &Limits::default()).map_err(Failure::usage)?;
+    let find = |n: f64| made.apertures.iter().position(|r| r.aperture.is_some_and(|a| (a / n - 1.0).abs() < 1e-6));
+    let mut rows: Vec<usize> = args.aperture.iter().take(2).filter_map(|n| find(*n)).collect();
+    if rows.is_empty() {
+        rows.push(request.asked.unwrap_or(made.apertures.len() - 1));
+    }
+    if rows.len() == 1 && rows[0] != 0 {
+        rows.insert(0, 0);
+    }
+    let mut all = Vec::new();
+    for (n, &i) in rows.iter().enumerate() {
+        let aperture =
+            Aperture::new(request.apertures[i], request.magnification, request.pupil).map_err(Failure::usage)?;
+        let system = System::in_focus(aperture, request.pixel_pitch)
+            .and_then(|s| s.with_spectrum(request.spectrum.clone()).with_refractive_index(request.refractive_index))
+            .map_err(Failure::usage)?;
+        let shot = Shot { system, stops: made.apertures[i].exposure_stops };
+        all.push(preview::preview(&photo, scale, &shot, n as u64 + 1).map_err(Failure::usage)?);
+    }
+    let (width, height, rgb) = preview::side_by_side(&all);
+    let panel = width as f64 / all.len() as f64;
+    let mut overlay = Overlay {
+        items: Vec::new(),
+        // All panels show the same field at the same size.
+        scale_bar: Some(ScaleBar {
+            scale: all[0].scale * (height as f64 / all[0].side_px as f64),
+            corner: Corner::BottomRight,
+        }),
+    };
+    for (n, &i) in rows.iter().enumerate() {
+        let row = &made.apertures[i];
+        let text = format!("{}, blur {} µm", row.aperture_text, significant(row.blur_spot_um.get(), 2));
+        overlay.items.push(OverlayItem::Label { at: Point::new(n as f64 * panel + 12.0, 24.0), text, tone: Tone::Sky });
+    }
+    let png = crate::exchange::draw::encode_rgb(&rgb, width, height).map_err(Failure::usage)?;
+    let shown = Photo::from_bytes(&png, &Limits::default()).map_err(Failure::usage)?;
+    Ok(overlay.draw_on(&shown).map_err(Failure::usage)?.png)
 }
 
 fn text(p: &Plan) -> String {

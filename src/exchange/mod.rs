@@ -3,3 +3,4 @@
 pub mod csv;
 pub mod draw;
 pub mod plot;
+pub mod preview;

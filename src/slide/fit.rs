@@ -11,13 +11,9 @@ use super::scale_map::{MapModel, PARAMETERS};
 use nalgebra::{DMatrix, DVector, Matrix6, SMatrix, Vector6};
 
 /// Standard deviation of the prior of radial distortion at the corner (common practice: macro lenses distort by less than 1 %).
-const PRIOR_RADIAL: f64 = 0.006;
+const PRIOR_RADIAL: f64 = 0.008;
 /// Standard deviation of the prior of the perspective terms: a few degrees of tilt at usual pupil distances.
-const PRIOR_PERSPECTIVE: f64 = 0.003;
-
-/// Odds, before any data, that a picture shows distortion large enough to see, and the same for perspective. Even odds
-/// would make every plain picture pay for terms that are not there; smaller ones would hide terms that are.
-const ODDS: f64 = 0.1;
+const PRIOR_PERSPECTIVE: f64 = 0.004;
 
 /// Result of the fit, in graduations over half-diagonal coordinates.
 #[derive(Clone, Debug)]
@@ -264,10 +260,7 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitte
     let solutions: Vec<(u8, Solution)> = (0..8_u8)
         .filter_map(|mask| Some((mask, gauss_newton(&strips, &weight, &p, mask, direction, g, scale2)?)))
         .collect();
-    let evidences: Vec<f64> = solutions
-        .iter()
-        .map(|(mask, s)| s.log_evidence + f64::from(u8::from(mask & 1 != 0) + u8::from(mask & 6 != 0)) * ODDS.ln())
-        .collect();
+    let evidences: Vec<f64> = solutions.iter().map(|(_, s)| s.log_evidence).collect();
     let best = evidences.iter().copied().fold(f64::MIN, f64::max);
     let weights: Vec<f64> = evidences.iter().map(|e| (e - best).exp()).collect();
     let total: f64 = weights.iter().sum();

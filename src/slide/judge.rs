@@ -93,7 +93,11 @@ fn is_rival(chosen: &Candidate, c: &Candidate) -> bool {
     let clear = c.strength > 0.2 * chosen.strength && c.strength > 10.0 * seen as f64;
     // Faint and shallow, or inside the chosen ruling's own footprint: a beat between its lines, not another ruling.
     let beat = c.depth() < 0.3 * chosen.depth() || (turned < 0.6 && inside(chosen, c, turned < 0.05));
-    seen >= 8 && dense && clear && !beat
+    // Overtones of the pattern of fifths: five divisions over 2, 3 or 4.
+    let ratio = c.pitch_px / chosen.pitch_px;
+    let told = matches!(chosen.lines.tiers, Tiers::TensAndFives { .. });
+    let overtone = told && turned < 0.05 && [2.5, 5.0 / 3.0, 1.25].iter().any(|r| (ratio / r - 1.0).abs() < 0.007);
+    seen >= 8 && dense && clear && !beat && !overtone
 }
 
 /// The middle of `c` lies where the graduations of `chosen` reach; for lines of the same direction, within the short ones, since

@@ -38,19 +38,21 @@ fn read_file(path: &Path, division_um: f64) -> Result<Reading, Refusal> {
 }
 
 #[test]
-fn clean_pictures_come_near_the_bound_and_say_so() {
-    let (mut over, mut pulls, n) = (0.0_f64, 0.0_f64, 12);
-    for seed in 500..500 + n {
+fn clean_pictures_are_read_to_a_few_millionths_and_their_uncertainty_holds() {
+    let (mut errors, mut over, mut held, n) = (Vec::new(), Vec::new(), 0, 16);
+    for seed in 520..520 + n {
         let scene = clean_scene(seed);
         let reading = reading_of(&scene).unwrap_or_else(|e| panic!("seed {seed}: {e}"));
         let error = reading.scale.get() / scene.px_per_um - 1.0;
-        let bound = scale_bound(&scene).expect("has a bound").u_rel_scale;
-        over += (error / bound).powi(2) / n as f64;
-        pulls += (error / reading.u_rel_fit).powi(2) / n as f64;
+        over.push(error.abs() / scale_bound(&scene).expect("has a bound").u_rel_scale);
+        held += usize::from(error.abs() < 2.5 * reading.u_rel_fit);
+        errors.push(error.abs());
     }
-    // The target is 1.5; what is reached is 2 to 3.5, since terms that the data cannot rule out stay in (DEVELOPERS.md, "Known limits").
-    assert!(over.sqrt() < 4.0, "error over the Cramér–Rao bound: {:.2}", over.sqrt());
-    assert!(pulls.sqrt() < 1.5, "pulls: {:.2}", pulls.sqrt());
+    errors.sort_by(f64::total_cmp);
+    over.sort_by(f64::total_cmp);
+    // The median of a perfect reader is 0.67 bounds; terms that the data cannot rule out cost the rest (DEVELOPERS.md, "Known limits").
+    assert!(errors[8] < 1e-5 && over[8] < 4.0, "median error {:.1e}, {:.1} bounds", errors[8], over[8]);
+    assert!(held >= 15, "only {held} of {n} within 2.5 standard uncertainties");
 }
 
 #[test]
@@ -67,7 +69,8 @@ fn field_pictures_are_read_and_their_uncertainty_holds() {
         let error = reading.scale.get() / scene.px_per_um - 1.0;
         assert!(error.abs() < 0.01, "seed {seed}: wrong by {error:+.1e}");
         let in_picture = reading.scale.get() / rendered.truth.local_px_per_um - 1.0;
-        held += usize::from(in_picture.abs() < 3.0 * reading.u_rel_fit);
+        // The reading is square to the lines, the truth along the ruling: a tilt of 1° parts them by up to 5e-5.
+        held += usize::from(in_picture.abs() < 3.0 * reading.u_rel_fit + 5e-5);
     }
     assert!(read >= 18, "only {read} of {n} read");
     assert!(held >= read - 2, "only {held} of {read} within three standard uncertainties");

@@ -15,6 +15,7 @@ mod text;
 
 pub use ink::{Ink, Tone};
 pub use overlay::{Drawn, Overlay, OverlayItem};
+pub use png::encode_rgb;
 pub use scale_bar::{Corner, DrawnBar, ScaleBar};
 pub use scene::{Anchor, MarkShape, Scene, Shape, Stroke};
 pub use text::{text_height_px, text_width_px, wrapped};

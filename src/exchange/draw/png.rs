@@ -6,6 +6,20 @@ use image::{ExtendedColorType, ImageEncoder};
 use super::DrawError;
 use crate::units::PxPerUm;
 
+/// Encodes opaque red, green, blue pixels, 8 bits, row by row, as a PNG.
+///
+/// # Errors
+/// [`DrawError`] from the encoder, also where the samples do not fill the size.
+pub fn encode_rgb(rgb: &[u8], width_px: usize, height_px: usize) -> Result<Vec<u8>, DrawError> {
+    if rgb.len() != 3 * width_px * height_px {
+        return Err(DrawError::Size { width_px, height_px, limit_px: super::MAX_SIDE_PX });
+    }
+    let mut png = Vec::new();
+    let encoder = PngEncoder::new_with_quality(&mut png, CompressionType::Fast, FilterType::Adaptive);
+    encoder.write_image(rgb, width_px as u32, height_px as u32, ExtendedColorType::Rgb8)?;
+    Ok(png)
+}
+
 /// Encodes opaque red, green, blue, alpha pixels; a scale goes into the pHYs chunk.
 pub(super) fn encoded(rgba: &[u8], width: usize, height: usize, scale: Option<PxPerUm>) -> Result<Vec<u8>, DrawError> {
     let rgb: Vec<u8> = rgba.as_chunks::<4>().0.iter().flat_map(|p| [p[0], p[1], p[2]]).collect();
