@@ -1,9 +1,9 @@
 //! Reading a ruled slide: finding, indexing and fitting graduations; the scale map.
 //!
-//! The way of a picture: tiles whose spectra show the same wave form clusters ([`periodic`]); each cluster is followed by its phase
-//! ([`phase`]) in a turned frame ([`rectify`]) and surveyed for graduations ([`lines`]); the candidates are judged
-//! ([`judge`]): one is the ruling, or the picture is refused. Then all graduations are located at full size ([`locate`]) and
-//! the map is fitted with its uncertainty ([`fit`]).
+//! The way of a picture: tiles whose spectra show the same wave form clusters (`periodic`); each cluster is followed by its phase
+//! (`phase`) in a turned frame (`rectify`) and surveyed for graduations (`lines`); the candidates are judged
+//! (`judge`): one is the ruling, or the picture is refused. Then all graduations are located at full size (`locate`) and
+//! the map is fitted with its uncertainty (`fit`).
 
 mod candidate;
 mod fit;

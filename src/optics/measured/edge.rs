@@ -24,7 +24,7 @@ impl Sampling {
 
 /// Measures the blur of an edge from samples along its normal.
 ///
-/// Position, both levels and the size of each [`BlurShape`] are fitted by weighted least squares over the whole
+/// Position, both levels and the size of each [`BlurShape`](super::BlurShape) are fitted by weighted least squares over the whole
 /// profile, tails included; shapes are averaged by their likelihood.
 ///
 /// # Inputs

@@ -2,7 +2,7 @@
 //!
 //! A body is given by its axis (heading as a polynomial of the arc length, so that the length along the axis is exact)
 //! and its half breadth at each station, square to the axis. All parts become fine polygons; their exact area coverage
-//! goes through the two-dimensional response of the optics and the pixels ([`blur`]), then light, noise and coding.
+//! goes through the two-dimensional response of the optics and the pixels (`blur`), then light, noise and coding.
 //!
 //! Convention: the true outline is the animal's. Partial coherence moves the half-way crossing of the picture by
 //! `threshold_um` toward the bright side of the true edge, so a dark animal is drawn that much larger all round, a bright one
