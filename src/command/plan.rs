@@ -158,7 +158,7 @@ fn request(args: &Args) -> Result<PlanRequest, Failure> {
     let mut r = PlanRequest::new(args.magnification, pitch);
     apertures(args, &mut r);
     r.pupil = args.pupil.map_or(PupilMagnification::Unknown, PupilMagnification::Known);
-    r.picture_px = args.columns.map(|c| (c, args.rows.unwrap_or(c * 2 / 3)));
+    r.picture_px = args.columns.map(|c| (c, args.rows.unwrap_or(c / 3 * 2 + c % 3 * 2 / 3)));
     if args.white {
         r.spectrum = Spectrum::white();
     } else if let Some(wavelength) = args.wavelength {
@@ -300,6 +300,13 @@ fn table(p: &Plan) -> String {
         ("NA", Box::new(|r| Some(significant(r.numerical_aperture, 2)))),
         ("Airy µm", Box::new(move |r| Some(um(r.airy_radius_um)))),
         ("blur µm", Box::new(move |r| Some(um(r.blur_spot_um)))),
+        (
+            "blur range µm",
+            Box::new(|r| {
+                let (low, high) = (r.blur_spot_low_um.get(), r.blur_spot_high_um.get());
+                (high > 1.001 * low).then(|| format!("{} to {}", significant(low, 2), significant(high, 2)))
+            }),
+        ),
         ("blur px", Box::new(|r| Some(significant(r.blur_spot_px.get(), 2)))),
         ("depth µm", Box::new(move |r| Some(um(r.depth_um)))),
         ("resolves µm", Box::new(move |r| Some(um(r.smallest_resolved_um)))),

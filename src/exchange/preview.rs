@@ -45,6 +45,14 @@ pub enum PreviewError {
         /// Rows.
         height: usize,
     },
+    /// The plan records next to nothing of the picture.
+    #[error(
+        "the plan records only {side_px} px of the sharp picture; at least 16 are needed; take more magnification or finer pixels"
+    )]
+    TooFewPixels {
+        /// Side of the recorded region.
+        side_px: usize,
+    },
     /// The optics are out of range.
     #[error(transparent)]
     Optics(#[from] OpticsError),
@@ -88,6 +96,9 @@ pub fn preview(sharp: &Photo, sharp_scale: PxPerUm, shot: &Shot, seed: u64) -> R
     let table = contrast_table(&shot.system, sharp_scale);
     let ratio = planned / sharp_scale;
     let side_px = ((SIDE as f64 * (1.0 - 2.0 * MARGIN)) * ratio).floor() as usize;
+    if side_px < 16 {
+        return Err(PreviewError::TooFewPixels { side_px });
+    }
     let channels: Vec<Vec<u8>> = [Channel::Red, Channel::Green, Channel::Blue]
         .into_par_iter()
         .enumerate()
