@@ -3,9 +3,12 @@
 //! The way of a picture: tiles whose spectra show the same wave form clusters (`periodic`); each cluster is followed by its phase
 //! (`phase`) in a turned frame (`rectify`) and surveyed for graduations (`lines`); the candidates are judged
 //! (`judge`): one is the ruling, or the picture is refused. Then all graduations are located at full size (`locate`) and
-//! the map is fitted with its uncertainty (`fit`).
+//! the map is fitted with its uncertainty (`fit`). Dot plates go their own way (`dots`); where both directions are measured,
+//! one map holds them (`both`).
 
+mod both;
 mod candidate;
+mod dots;
 mod fit;
 mod judge;
 mod lines;
@@ -18,7 +21,10 @@ mod rectify;
 mod refine;
 mod scale_map;
 
-pub use reading::{Graduation, LongGraduations, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request};
+pub use reading::{
+    Family, Graduation, Isotropy, LongGraduations, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request,
+    Ruler,
+};
 pub use scale_map::{MapModel, ScaleMap};
 
 use crate::photo::Light;
@@ -37,6 +43,9 @@ pub fn read(light: &Light, request: &Request) -> Result<Reading, Refusal> {
     }
     let levels = pyramid::levels(light, SMALLEST_SIDE);
     let clusters = periodic::clusters(&levels);
+    if let Some(plate) = dots::read(light, &levels, &clusters, request) {
+        return plate;
+    }
     let found = candidate::candidates(&levels, &clusters, (width as f64, height as f64));
     let share = light.clipped_share();
     let verdict = judge::judge(&found, request).map_err(|refusal| match refusal {

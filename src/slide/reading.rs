@@ -42,9 +42,60 @@ impl Rejection {
     }
 }
 
+/// Which of a ruler's marks a graduation is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
+pub enum Family {
+    /// A line of the ruling.
+    Along,
+    /// A line of the ruling that crosses it.
+    Across,
+    /// A dot of a plate; its index is the column.
+    Dot {
+        /// Row, counted like the columns from an arbitrary one.
+        row: i64,
+        /// Distance from the fitted map across the ruling's direction.
+        residual_across: Px,
+    },
+}
+
+/// What kind of ruler was read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Ruler {
+    /// Lines in one direction.
+    Lines,
+    /// Two rulings at right angles, or a grid.
+    Crossed,
+    /// Dots in a square lattice.
+    Dots {
+        /// Places along the ruling, from the first dot to the last.
+        columns: usize,
+        /// Places across it.
+        rows: usize,
+    },
+}
+
+/// What two measured directions say of each other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Isotropy {
+    /// Scale across the ruling over the scale along it at the picture's centre.
+    pub ratio: f64,
+    /// Its standard uncertainty from the fit.
+    pub u_ratio: f64,
+    /// Angle between the two directions less a right angle.
+    pub squareness: Angle,
+    /// Its standard uncertainty from the fit.
+    pub u_squareness: Angle,
+    /// Probability that the data give to two scales or axes that are not square.
+    pub evidence: f64,
+}
+
 /// One graduation of the ruling.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Graduation {
+    /// Line of the ruling, line across it, or dot.
+    pub family: Family,
     /// Its number, counted from an arbitrary one along the ruling's direction.
     pub index: i64,
     /// Middle of its measured part.
@@ -57,6 +108,16 @@ pub struct Graduation {
     pub contrast: f64,
     /// Why it was left out of the fit.
     pub rejected: Option<Rejection>,
+}
+
+impl Graduation {
+    /// Distance of a dot from the map across the ruling's direction, px; 0 for lines.
+    pub(super) const fn residual_across(&self) -> f64 {
+        match self.family {
+            Family::Dot { residual_across, .. } => residual_across.get(),
+            Family::Along | Family::Across => 0.0,
+        }
+    }
 }
 
 /// A pattern of longer graduations, as far as it was seen.
@@ -159,7 +220,11 @@ pub struct Reading {
     pub scale: PxPerUm,
     /// Direction in which the graduations follow each other, image axes, in (−90°, 90°].
     pub rotation: Angle,
-    /// Every graduation between the first and the last seen.
+    /// What kind of ruler it was.
+    pub ruler: Ruler,
+    /// Ratio and squareness of the two directions, where both were measured.
+    pub isotropy: Option<Isotropy>,
+    /// Every graduation between the first and the last seen; every dot found.
     pub graduations: Vec<Graduation>,
     /// Root mean square distance of the used graduations from the map.
     pub residual_rms: Px,

@@ -4,7 +4,7 @@ use super::fit::{self, Fitted, Ground};
 use super::judge::Verdict;
 use super::locate::{Locator, Shape, Spots};
 use super::phase::Phase;
-use super::reading::{Graduation, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request};
+use super::reading::{Family, Graduation, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request, Ruler};
 use super::scale_map::{PARAMETERS, ScaleMap, TERMS, half_diagonal};
 use crate::optics::measured::{LineWidth, ProfilePoint, Sampling, line_blur};
 use crate::photo::Light;
@@ -188,6 +188,8 @@ fn assemble(
         signal_to_noise,
         warnings,
         graduations,
+        ruler: Ruler::Lines,
+        isotropy: None,
         map,
     })
 }
@@ -223,7 +225,7 @@ fn median(mut v: Vec<f64>) -> f64 {
 /// Known reasons for a scale off by a plain factor; those are warned about where the setup is checked.
 const KNOWN_RATIOS: [f64; 6] = [1.5, 1.6, 2.0, 3.0, 5.0, 10.0];
 
-fn check_expectation(scale: PxPerUm, request: &Request) -> Result<(), Refusal> {
+pub(super) fn check_expectation(scale: PxPerUm, request: &Request) -> Result<(), Refusal> {
     let Some(expected) = request.expected else { return Ok(()) };
     let ratio = (scale / expected).max(expected / scale);
     // "About 3" covers still sensors of 5 to 7 thousand columns read out at 1920.
@@ -275,6 +277,7 @@ fn graduations(first: i64, present: &[bool], fitted: &Fitted) -> Vec<Graduation>
                 None
             };
             Some(Graduation {
+                family: Family::Along,
                 index,
                 at: Point::new(r.at.0, r.at.1),
                 residual: Px::new(r.residual_px),

@@ -4,4 +4,5 @@ mod draw;
 mod optics;
 mod photo;
 mod reference;
+mod rulers;
 mod slides;
