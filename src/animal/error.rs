@@ -7,13 +7,27 @@ use crate::uncertainty::UncertaintyError;
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum AnimalError {
-    /// A span or breadth has another number of marks than two.
-    #[error("{name} has {found} marks, must have exactly 2")]
-    NotTwoMarks {
+    /// A span, breadth or angle has another number of marks than it needs.
+    #[error("{name} has {found} marks, must have exactly {needed}")]
+    MarkCount {
         /// The shape's name.
         name: String,
         /// Number of marks.
         found: usize,
+        /// Number of marks that make it.
+        needed: usize,
+    },
+    /// A ratio or sum among the shapes.
+    #[error("{name}: a ratio or sum has no marks of its own, it is made of other measurements")]
+    NoShape {
+        /// Its name.
+        name: String,
+    },
+    /// A ratio or sum names what is not there.
+    #[error("{name}: made of a measurement that is not there")]
+    NoSuchPart {
+        /// Its name.
+        name: String,
     },
     /// No length goes through the marks.
     #[error("{name}: {source}")]

@@ -1,18 +1,18 @@
 //! From shapes to lengths with their uncertainty.
 
 use super::blur::PictureBlur;
+use super::build::build;
+use super::closed::Closed;
 use super::curve::Curve;
 use super::error::AnimalError;
+use super::figure::{Figure, Part, Recipe};
 use super::lying::Lying;
-use super::mark::{Kind, MarkKind, Placement, Shape};
-use super::model::{End, MarkPlace, PictureModel, SharedPlaces, Traced};
+use super::mark::{Kind, MarkKind, Shape, Unit};
 use super::verdict::Verdict;
-use crate::setup::{Coherence, Setup, ToneCurve};
+use crate::setup::Setup;
 use crate::slide::ScaleMap;
-use crate::uncertainty::{
-    BudgetLine, CurveBias, EvaluationType, Input, Inputs, Matrix, Member, Options, Output, Trials, evaluate,
-};
-use crate::units::{Image, Point, Px, Slide, Um};
+use crate::uncertainty::{BudgetLine, Matrix, Options, Output, Trials, evaluate};
+use crate::units::{Image, Px, Slide, Um};
 
 /// Source ids of what marks and edges contribute, beside those of the scale and the lying.
 pub mod source {
@@ -31,8 +31,6 @@ pub mod source {
     pub const BETWEEN: &str = "curve between the marks";
 }
 
-/// Residual tone exponent of a camera's own picture: rectangular, measurement model section 1.
-const TONE_EXPONENTS: (f64, f64) = (0.75, 1.3);
 /// Turns between chords above this are too sharp for the marks: about 60°.
 const SHARP_TURN_RAD: f64 = 1.05;
 
@@ -53,21 +51,23 @@ pub struct Circumstances<'a> {
     pub options: Options,
 }
 
-/// One measured length. A length that is not resolved has only `high_um`, the upper bound.
+/// One measured figure. What is not resolved has only `high`, the upper bound.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Measured {
     /// Its name, as `axis 1`, or `segment 2` within an appendage.
     pub name: String,
     /// What it measures.
     pub kind: Kind,
+    /// What value, u, low and high are counted in.
+    pub unit: Unit,
     /// The value.
-    pub value_um: Option<f64>,
+    pub value: Option<f64>,
     /// Standard uncertainty.
-    pub u_um: Option<f64>,
+    pub u: Option<f64>,
     /// Lower end of the coverage interval.
-    pub low_um: Option<f64>,
-    /// Upper end, or the bound.
-    pub high_um: f64,
+    pub low: Option<f64>,
+    /// Upper end, or the bound; infinite where there is none: a ratio to what is not resolved.
+    pub high: f64,
     /// Coverage probability.
     pub coverage: f64,
     /// Half of the interval over u.
@@ -76,47 +76,55 @@ pub struct Measured {
     pub dof: Option<f64>,
     /// Whether the picture resolves it.
     pub verdict: Verdict,
-    /// The segments of an appendage.
-    pub segments: Vec<Self>,
+    /// The segments of an appendage; perimeter, longest and shortest caliper of an outline.
+    pub parts: Vec<Self>,
     /// What each source contributes, largest first; empty where not resolved.
     pub budget: Vec<BudgetLine>,
     /// What travels with it.
     pub warnings: Vec<String>,
     /// What its ends stand on; `None` where they differ.
     pub ends: Option<MarkKind>,
-    /// How its marks were placed.
+    /// How its marks were placed: `hand`, `snapped`, `some snapped`, or empty for ratios and sums.
     pub placement: &'static str,
 }
 
-/// All lengths of a picture with their covariance.
+/// All figures of a picture with their covariance.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Evaluated {
-    /// One entry a shape.
+    /// One entry a shape, then one a ratio or sum.
     pub measured: Vec<Measured>,
-    /// Names of the rows of the covariance: shapes, and behind each appendage its segments.
+    /// Names of the rows of the covariance: shapes, behind each its parts, and at the end ratios and sums.
     pub names: Vec<String>,
-    /// Covariance of all of them, µm².
-    pub covariance_um2: Matrix,
+    /// Covariance of all of them, each in its own unit.
+    pub covariance: Matrix,
 }
 
-/// Evaluates all shapes of one picture together.
+/// Evaluates all shapes of one picture together, and the ratios and sums made of them.
 ///
 /// # Errors
 /// [`AnimalError`]: marks that make no length or lie outside the picture, an unknown lying without a depth of field.
 /// # Source
 /// The measurement model, sections 4 and 5; JCGM 100 and 101 through the engine.
-pub fn evaluate_shapes(shapes: &[Shape], about: &Circumstances<'_>) -> Result<Evaluated, AnimalError> {
+pub fn evaluate_shapes(
+    shapes: &[Shape],
+    figures: &[Figure],
+    about: &Circumstances<'_>,
+) -> Result<Evaluated, AnimalError> {
     for shape in shapes {
         check(shape, about.map)?;
     }
-    let (inputs, model, bias) = build(shapes, about)?;
-    let names = names_of(shapes);
+    let (inputs, model, bias) = build(shapes, figures, about)?;
+    let mut names = names_of(shapes);
+    names.extend(figures.iter().map(|f| f.name.clone()));
     let labels: Vec<&str> = names.iter().map(String::as_str).collect();
     let options = Options { curve_bias: bias, ..about.options.clone() };
     let evaluation = evaluate(&inputs, &labels, model, &options)?;
     let mut outputs = evaluation.outputs.into_iter();
-    let measured = shapes.iter().map(|shape| measured(shape, &mut outputs, about)).collect();
-    Ok(Evaluated { measured, names, covariance_um2: evaluation.covariance })
+    let mut measured: Vec<Measured> = shapes.iter().map(|shape| of_shape(shape, &mut outputs, about)).collect();
+    let combined: Vec<Measured> =
+        figures.iter().map(|f| of_figure(f, shapes, &measured, outputs.next(), about)).collect();
+    measured.extend(combined);
+    Ok(Evaluated { measured, names, covariance: evaluation.covariance })
 }
 
 fn check(shape: &Shape, map: &ScaleMap) -> Result<(), AnimalError> {
@@ -130,8 +138,16 @@ fn check(shape: &Shape, map: &ScaleMap) -> Result<(), AnimalError> {
         }
     }
     let found = shape.marks.len();
-    if matches!(shape.kind, Kind::Span | Kind::Breadth) && found != 2 {
-        return Err(AnimalError::NotTwoMarks { name: name(), found });
+    let exactly = match shape.kind {
+        Kind::Span | Kind::Breadth => Some(2),
+        Kind::Angle => Some(3),
+        _ => None,
+    };
+    if let Some(needed) = exactly.filter(|n| *n != found) {
+        return Err(AnimalError::MarkCount { name: name(), found, needed });
+    }
+    if matches!(shape.kind, Kind::Ratio | Kind::Sum) {
+        return Err(AnimalError::NoShape { name: name() });
     }
     image_curve(shape).map_err(|source| AnimalError::Marks { name: name(), source })?;
     Ok(())
@@ -145,136 +161,27 @@ fn names_of(shapes: &[Shape]) -> Vec<String> {
     let mut names = Vec::new();
     for shape in shapes {
         names.push(shape.name.clone());
-        if shape.kind == Kind::Appendage {
-            names.extend((1..shape.marks.len()).map(|i| format!("{}, segment {i}", shape.name)));
-        }
+        names.extend(shape.part_names().iter().map(|part| format!("{}, {part}", shape.name)));
     }
     names
 }
 
-/// The input vector, the model over it, and which outputs are lengths along drawn marks.
-fn build<'a>(
-    shapes: &[Shape],
-    about: &Circumstances<'a>,
-) -> Result<(Inputs, PictureModel<'a>, Vec<CurveBias>), AnimalError> {
-    let mut inputs = Inputs::new();
-    let n = shapes.len().max(1) as f64;
-    let (x, y) = shapes.iter().map(Shape::middle).fold((0.0, 0.0), |s, m| (s.0 + m.x / n, s.1 + m.y / n));
-    let scale = about.setup.push_scale_inputs(&mut inputs, Point::new(x, y))?;
-    let shared = push_shared(&mut inputs, shapes, about)?;
-    let mut traced = Vec::with_capacity(shapes.len());
-    let mut bias = Vec::new();
-    let mut output = 0;
-    for shape in shapes {
-        let marks = push_marks(&mut inputs, shape, about)?;
-        let (first, last) = (end_of(shape.marks.first()), end_of(shape.marks.last()));
-        let between = push_between(&mut inputs, shape, about)?;
-        let projected = Um::new(projected_um(shape, about).0);
-        let raise = match about.lying.input(projected, about.depth, inputs.len())? {
-            Some((input, raise)) => {
-                inputs.push(input);
-                raise
-            }
-            None => return Err(AnimalError::DepthUnknown),
-        };
-        let shape = Traced { kind: shape.kind, marks, first, last, raise: Some(raise), between };
-        let coordinates: Vec<usize> = shape.marks.iter().flat_map(|m| [m.dx, m.dy]).collect();
-        for _ in 0..shape.outputs() {
-            bias.push(CurveBias { output, inputs: coordinates.clone() });
-            output += 1;
-        }
-        traced.push(shape);
-    }
-    let model = PictureModel {
-        map: about.map,
-        pooling: about.setup.pooling_factor(),
-        scale,
-        shared,
-        w_um: about.blur.w_um.get(),
-        shapes: traced,
-    };
-    Ok((inputs, model, bias))
-}
-
-fn end_of(mark: Option<&super::Mark>) -> End {
-    match mark.map(|m| (m.kind, m.placement)) {
-        Some((MarkKind::Silhouette, Placement::Hand)) => End::by_hand(),
-        Some((MarkKind::Silhouette, Placement::Snapped { ground: Some(ground), .. })) => End::snapped(ground),
-        _ => End::feature(),
-    }
-}
-
-/// What all silhouettes of the picture share.
-fn push_shared(inputs: &mut Inputs, shapes: &[Shape], about: &Circumstances<'_>) -> Result<SharedPlaces, AnimalError> {
-    let ends = || shapes.iter().flat_map(|s| [s.marks.first(), s.marks.last()]).flatten();
-    let silhouettes = || ends().filter(|m| m.kind == MarkKind::Silhouette);
-    let by_hand = silhouettes().any(|m| m.placement == Placement::Hand);
-    let snapped = silhouettes().any(|m| m.placement != Placement::Hand);
-    let reach_um = about.blur.x50_minus_x25().get();
-    let mut shared = SharedPlaces::default();
-    if by_hand {
-        let label = "where one observer sees the edge: between a quarter and three quarters of the light";
-        shared.observer = Some(inputs.push(Input::rectangular(source::OBSERVER, label, 0.0, reach_um)?));
-    }
-    if (by_hand || snapped) && about.setup.tone_curve == ToneCurve::Unknown {
-        let (low, high) = TONE_EXPONENTS;
-        let label = format!("residual exponent of the tone curve, {low} to {high}");
-        shared.exponent = Some(inputs.push(Input::between(source::TONE, &label, low, high)?));
-    }
-    if snapped && about.setup.coherence == Coherence::Unknown {
-        let label = "partly coherent light puts the edge toward the dark side";
-        shared.threshold = Some(inputs.push(Input::between(source::THRESHOLD, label, 0.0, reach_um)?));
-    }
-    Ok(shared)
-}
-
-/// Both coordinates of every mark, as departures in px.
-fn push_marks(inputs: &mut Inputs, shape: &Shape, about: &Circumstances<'_>) -> Result<Vec<MarkPlace>, AnimalError> {
-    let mut places = Vec::with_capacity(shape.marks.len());
-    for mark in &shape.marks {
-        let place = match mark.placement {
-            Placement::Hand => {
-                let direction = about.map.direction();
-                let w = about.blur.w_um * about.map.scale_at(mark.at, direction);
-                let label = "marks set by hand, anywhere within the blur spot";
-                let dx = inputs.push(Input::rectangular(source::HAND, label, 0.0, 0.5 * w.get())?);
-                let dy = inputs.push(Input::rectangular(source::HAND, label, 0.0, 0.5 * w.get())?);
-                MarkPlace { at: mark.at, dx, dy }
-            }
-            Placement::Snapped { covariance_px2: [xx, xy, yy], .. } => {
-                let member = |label| Member { source: source::SNAP, label, estimate: 0.0 };
-                let members = [member("marks set by the fit, x"), member("marks set by the fit, y")];
-                let range = inputs.push_block(&members, &[xx, xy, xy, yy], f64::INFINITY, EvaluationType::A)?;
-                MarkPlace { at: mark.at, dx: range.start, dy: range.start + 1 }
-            }
-        };
-        places.push(place);
-    }
-    Ok(places)
-}
-
-fn push_between(inputs: &mut Inputs, shape: &Shape, about: &Circumstances<'_>) -> Result<Option<usize>, AnimalError> {
-    if shape.kind != Kind::Axis || shape.marks.len() < 3 {
-        return Ok(None);
-    }
-    let half_um = slide_curve(shape, about.map).map_or(0.0, |c| c.between_marks());
-    let input = Input::rectangular(source::BETWEEN, "how the animal runs between the marks", 0.0, half_um)?;
-    Ok(Some(inputs.push(input)))
-}
-
-fn slide_curve(shape: &Shape, map: &ScaleMap) -> Result<Curve<Slide>, super::CurveError> {
+pub(super) fn slide_curve(shape: &Shape, map: &ScaleMap) -> Result<Curve<Slide>, super::CurveError> {
     Curve::through(&shape.marks.iter().map(|m| map.slide_from_image(m.at)).collect::<Vec<_>>())
 }
 
-/// Length as drawn: of the whole on the specimen, µm, and in the picture, px.
-fn projected_um(shape: &Shape, about: &Circumstances<'_>) -> (f64, f64) {
+/// Length as drawn: of the whole on the specimen, µm, and in the picture, px; an outline's longest caliper, an angle's arms.
+pub(super) fn projected_um(shape: &Shape, about: &Circumstances<'_>) -> (f64, f64) {
     let pooling = about.setup.pooling_factor();
     match shape.kind {
-        Kind::Axis | Kind::Span | Kind::Breadth => (
+        Kind::Outline => calipers_as_drawn(shape, about)[0],
+        Kind::Axis | Kind::Span | Kind::Breadth | Kind::Ratio | Kind::Sum => (
             slide_curve(shape, about.map).map_or(0.0, |c| c.quick_length()) * pooling,
             image_curve(shape).map_or(0.0, |c| c.quick_length()),
         ),
-        Kind::Appendage => segments_as_drawn(shape, about).iter().fold((0.0, 0.0), |s, d| (s.0 + d.0, s.1 + d.1)),
+        Kind::Appendage | Kind::Angle => {
+            segments_as_drawn(shape, about).iter().fold((0.0, 0.0), |s, d| (s.0 + d.0, s.1 + d.1))
+        }
     }
 }
 
@@ -288,9 +195,26 @@ fn segments_as_drawn(shape: &Shape, about: &Circumstances<'_>) -> Vec<(f64, f64)
         .collect()
 }
 
-fn measured(shape: &Shape, outputs: &mut impl Iterator<Item = Output>, about: &Circumstances<'_>) -> Measured {
-    let mut whole = one(shape, shape.name.clone(), outputs.next(), projected_um(shape, about), about);
-    whole.ends = shape.ends();
+/// Longest and shortest caliper of an outline: µm and px.
+fn calipers_as_drawn(shape: &Shape, about: &Circumstances<'_>) -> [(f64, f64); 2] {
+    let marks: Vec<_> = shape.marks.iter().map(|m| about.map.slide_from_image(m.at)).collect();
+    let pooling = about.setup.pooling_factor();
+    let scale = about.map.scale_at(shape.middle(), about.map.direction()).get();
+    let values = Closed::through(&marks).map_or([0.0; 4], |c| c.values);
+    [values[2], values[3]].map(|um| (um * pooling, um * scale))
+}
+
+fn of_shape(shape: &Shape, outputs: &mut impl Iterator<Item = Output>, about: &Circumstances<'_>) -> Measured {
+    let drawn = projected_um(shape, about);
+    let segments =
+        if matches!(shape.kind, Kind::Appendage | Kind::Angle) { segments_as_drawn(shape, about) } else { vec![] };
+    // What must be resolved: the shortest way across an outline, the shorter arm of an angle.
+    let decisive = match shape.kind {
+        Kind::Outline => calipers_as_drawn(shape, about)[1],
+        Kind::Angle => segments.iter().copied().min_by(|a, b| a.0.total_cmp(&b.0)).unwrap_or(drawn),
+        _ => drawn,
+    };
+    let mut whole = one(shape, (shape.name.clone(), shape.kind.unit()), outputs.next(), decisive, about);
     if shape.kind == Kind::Axis {
         let turn = image_curve(shape).map_or(0.0, |c| c.sharpest_turn_rad());
         if turn > SHARP_TURN_RAD {
@@ -300,53 +224,49 @@ fn measured(shape: &Shape, outputs: &mut impl Iterator<Item = Output>, about: &C
             ));
         }
     }
-    if shape.kind == Kind::Appendage {
-        let drawn = segments_as_drawn(shape, about);
-        whole.segments = drawn
-            .into_iter()
-            .enumerate()
-            .map(|(i, d)| one(shape, format!("segment {}", i + 1), outputs.next(), d, about))
-            .collect();
-    }
+    let parts: Vec<(f64, f64)> = match shape.kind {
+        Kind::Appendage => segments,
+        Kind::Outline => vec![decisive, drawn, decisive],
+        _ => vec![],
+    };
+    let names = shape.part_names();
+    whole.parts = names
+        .into_iter()
+        .zip(parts)
+        .map(|(name, drawn)| one(shape, (name, Unit::Um), outputs.next(), drawn, about))
+        .collect();
     whole
 }
 
 fn one(
     shape: &Shape,
-    name: String,
+    (name, unit): (String, Unit),
     output: Option<Output>,
     (drawn_um, drawn_px): (f64, f64),
     about: &Circumstances<'_>,
 ) -> Measured {
     let w = about.blur.w_um;
     let verdict = Verdict::of(Um::new(drawn_um), w, Px::new(drawn_px));
-    let coverage = about.options.coverage;
-    let mut m = Measured {
-        name,
-        kind: shape.kind,
-        value_um: None,
-        u_um: None,
-        low_um: None,
-        high_um: f64::NAN,
-        coverage,
-        k: None,
-        dof: None,
-        verdict,
-        segments: vec![],
-        budget: vec![],
-        warnings: vec![],
-        ends: shape.ends(),
-        placement: shape.placement(),
-    };
+    let mut m = Measured::empty(name, shape.kind, unit, verdict, about);
+    m.ends = shape.ends();
+    m.placement = shape.placement();
     let Some(output) = output else { return m };
     if verdict == Verdict::NotResolved {
         // Whatever is below a blur spot, or three pixels, looks about that large.
         let three_px_um = if drawn_px > 0.0 { 3.0 * drawn_um / drawn_px } else { 0.0 };
-        m.high_um = output.high.max(w.get()).max(three_px_um);
+        let looks_um = w.get().max(three_px_um);
+        m.high = match unit {
+            Unit::Um => output.high.max(looks_um),
+            Unit::Deg => 180.0,
+            // Across not more than it looks, along as it is.
+            Unit::Um2 => output.high.max(looks_um * projected_um(shape, about).0),
+            Unit::One => f64::INFINITY,
+        };
         m.warnings.push(format!(
-            "not resolved: shorter than the blur spot of {:.1} µm or than 3 px; at most {:.1} µm",
+            "not resolved: shorter than the blur spot of {:.1} µm or than 3 px; at most {} {}",
             w.get(),
-            m.high_um
+            crate::uncertainty::significant(m.high, 3),
+            unit.symbol()
         ));
         return m;
     }
@@ -356,15 +276,79 @@ fn one(
             drawn_um / w.get()
         ));
     }
-    m.value_um = Some(output.value);
-    m.u_um = Some(output.u);
-    m.low_um = Some(output.low.max(0.0));
-    m.high_um = output.high;
-    m.k = Some(output.k);
-    m.dof = Some(output.dof);
-    m.warnings.extend(output.warnings.iter().map(ToString::to_string));
-    m.budget = output.budget;
+    m.filled(output);
+    if unit == Unit::Deg {
+        m.high = m.high.min(180.0);
+    }
     m
+}
+
+/// A ratio or sum is as well resolved as the worst of what it is made of.
+fn of_figure(
+    figure: &Figure,
+    shapes: &[Shape],
+    measured: &[Measured],
+    output: Option<Output>,
+    about: &Circumstances<'_>,
+) -> Measured {
+    let find = |p: &Part| {
+        let whole = measured.get(p.shape)?;
+        p.part.map_or(Some(whole), |k| whole.parts.get(k))
+    };
+    let of = figure.parts();
+    let verdict = of.iter().filter_map(find).map(|m| m.verdict).max().unwrap_or(Verdict::NotResolved);
+    let mut m = Measured::empty(figure.name.clone(), figure.kind(), figure.unit(shapes), verdict, about);
+    let Some(output) = output else { return m };
+    if verdict == Verdict::NotResolved {
+        let high = |p: &Part| find(p).map_or(f64::INFINITY, |m| m.high);
+        let low = |p: &Part| find(p).and_then(|m| m.low).unwrap_or(0.0);
+        m.high = match &figure.recipe {
+            Recipe::Ratio(a, b) if low(b) > 0.0 => high(a) / low(b),
+            Recipe::Ratio(..) => f64::INFINITY,
+            Recipe::Sum(terms) => terms.iter().map(high).sum(),
+        };
+        m.warnings.push("not resolved: made of what is not resolved".to_owned());
+        return m;
+    }
+    if verdict == Verdict::Marginal {
+        m.warnings.push("marginal: made of what is marginal".to_owned());
+    }
+    m.filled(output);
+    m
+}
+
+impl Measured {
+    fn empty(name: String, kind: Kind, unit: Unit, verdict: Verdict, about: &Circumstances<'_>) -> Self {
+        Self {
+            name,
+            kind,
+            unit,
+            value: None,
+            u: None,
+            low: None,
+            high: f64::INFINITY,
+            coverage: about.options.coverage,
+            k: None,
+            dof: None,
+            verdict,
+            parts: vec![],
+            budget: vec![],
+            warnings: vec![],
+            ends: None,
+            placement: "",
+        }
+    }
+
+    fn filled(&mut self, output: Output) {
+        self.value = Some(output.value);
+        self.u = Some(output.u);
+        self.low = Some(output.low.max(0.0));
+        self.high = output.high;
+        self.k = Some(output.k);
+        self.dof = Some(output.dof);
+        self.warnings.extend(output.warnings.iter().map(ToString::to_string));
+        self.budget = output.budget;
+    }
 }
 
 /// First order only: for figures that change while a mark is dragged.

@@ -82,6 +82,52 @@ pub enum Kind {
     Breadth,
     /// Straight segments from joint to joint, and their sum.
     Appendage,
+    /// The area within a closed line, with its perimeter and calipers.
+    Outline,
+    /// The angle at the second of three marks.
+    Angle,
+    /// One measurement over another.
+    Ratio,
+    /// Measurements added up.
+    Sum,
+}
+
+/// What a figure is counted in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Unit {
+    /// Micrometres.
+    Um,
+    /// Square micrometres.
+    Um2,
+    /// Degrees.
+    Deg,
+    /// A bare number.
+    One,
+}
+
+impl Unit {
+    /// As people write it, empty for a bare number.
+    #[must_use]
+    pub const fn symbol(self) -> &'static str {
+        match self {
+            Self::Um => "µm",
+            Self::Um2 => "µm²",
+            Self::Deg => "°",
+            Self::One => "",
+        }
+    }
+
+    /// What ends the keys of files: `_um`, `_um2`, `_deg`, or nothing.
+    #[must_use]
+    pub const fn suffix(self) -> &'static str {
+        match self {
+            Self::Um => "_um",
+            Self::Um2 => "_um2",
+            Self::Deg => "_deg",
+            Self::One => "",
+        }
+    }
 }
 
 impl Kind {
@@ -93,6 +139,21 @@ impl Kind {
             Self::Axis => "axis",
             Self::Breadth => "breadth",
             Self::Appendage => "appendage",
+            Self::Outline => "outline",
+            Self::Angle => "angle",
+            Self::Ratio => "ratio",
+            Self::Sum => "sum",
+        }
+    }
+
+    /// What its value is counted in; a sum's is that of its terms, lengths.
+    #[must_use]
+    pub const fn unit(self) -> Unit {
+        match self {
+            Self::Span | Self::Axis | Self::Breadth | Self::Appendage | Self::Sum => Unit::Um,
+            Self::Outline => Unit::Um2,
+            Self::Angle => Unit::Deg,
+            Self::Ratio => Unit::One,
         }
     }
 
@@ -100,8 +161,8 @@ impl Kind {
     #[must_use]
     pub const fn usual_ends(self) -> MarkKind {
         match self {
-            Self::Span | Self::Axis | Self::Breadth => MarkKind::Silhouette,
-            Self::Appendage => MarkKind::Feature,
+            Self::Span | Self::Axis | Self::Breadth | Self::Outline => MarkKind::Silhouette,
+            Self::Appendage | Self::Angle | Self::Ratio | Self::Sum => MarkKind::Feature,
         }
     }
 }
@@ -118,11 +179,12 @@ pub struct Shape {
 }
 
 impl Shape {
-    /// A shape from points set by hand: its first and last mark stand on `ends`, those between on features.
+    /// A shape from points set by hand: its first and last mark stand on `ends`, those between on features; all of an outline's
+    /// stand on `ends`.
     #[must_use]
     pub fn by_hand(name: String, kind: Kind, points: &[Point<Image>], ends: MarkKind) -> Self {
         let last = points.len().saturating_sub(1);
-        let kind_of = |i: usize| if i == 0 || i == last { ends } else { MarkKind::Feature };
+        let kind_of = |i: usize| if i == 0 || i == last || kind == Kind::Outline { ends } else { MarkKind::Feature };
         let marks = points.iter().enumerate().map(|(i, &p)| Mark::by_hand(p, kind_of(i))).collect();
         Self { name, kind, marks }
     }

@@ -3,23 +3,30 @@
 //! * [`Mark`], [`Shape`]: what was placed on the picture.
 //! * [`Curve`]: the smooth curve through the marks of an axis and its arc length.
 //! * [`PictureBlur`]: the blur spot that budgets and [`Verdict`]s use; [`Lying`]: how the animal lies.
-//! * [`evaluate_shapes`]: lengths with their uncertainty and covariance.
+//! * [`evaluate_shapes`]: all figures with their uncertainty and covariance; [`Figure`]: ratios and sums of them.
 
 mod blur;
+mod build;
+mod closed;
 mod curve;
 mod error;
 mod evaluate;
+#[cfg(test)]
+mod evaluate_tests;
+mod figure;
 mod lying;
 mod mark;
 mod model;
 mod quadrature;
+pub mod snap;
 mod verdict;
 
 pub use blur::{BlurOrigin, PictureBlur};
 pub use curve::{Curve, CurveError};
 pub use error::AnimalError;
 pub use evaluate::{Circumstances, Evaluated, Measured, evaluate_shapes, quick_options, source};
+pub use figure::{Figure, FigureError, Part, Recipe};
 pub use lying::{LYING, Lying};
-pub use mark::{Ground, Kind, Mark, MarkKind, Placement, Shape};
+pub use mark::{Ground, Kind, Mark, MarkKind, Placement, Shape, Unit};
 pub use quadrature::Integral;
 pub use verdict::Verdict;

@@ -4,13 +4,14 @@
 //! both coordinates of every mark, how each shape lies and how its curve runs between the marks. Whatever is shared is one input, so that
 //! lengths, sums and ratios come out with their covariances.
 
+use super::closed::{Closed, FIGURES};
 use super::curve::Curve;
 use super::lying::Raise;
 use super::mark::{Ground, Kind};
 use crate::setup::ScalePlaces;
 use crate::slide::ScaleMap;
 use crate::uncertainty::Model;
-use crate::units::{Image, Point, Slide};
+use crate::units::{Image, Point, Slide, Vector};
 
 /// An exponent of 1.3 moves an edge by this share of the blur spot, the same way at both ends: measurement model, section 1.
 const TONE_SHIFT_PER_W: f64 = 0.08;
@@ -67,6 +68,15 @@ pub(super) struct SharedPlaces {
     pub(super) threshold: Option<usize>,
 }
 
+/// A closed line ready to be evaluated: its figures as drawn, and the places of their departures among the inputs.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Enclosed {
+    pub(super) figures: Closed,
+    /// Of the block of departures by the marks, and of the first departure by the curve between them.
+    pub(super) departures: usize,
+    pub(super) between: usize,
+}
+
 /// One shape ready to be evaluated.
 #[derive(Clone, Debug)]
 pub(super) struct Traced {
@@ -75,14 +85,21 @@ pub(super) struct Traced {
     pub(super) first: End,
     pub(super) last: End,
     pub(super) raise: Option<Raise>,
+    /// Place of the direction in which it is tilted, radians, for outlines and angles.
+    pub(super) azimuth: Option<usize>,
     /// Place of the length's departure for the curve between the marks, µm.
     pub(super) between: Option<usize>,
+    pub(super) enclosed: Option<Enclosed>,
 }
 
 impl Traced {
-    /// Number of outputs: the whole, and the segments of an appendage.
+    /// Number of outputs: the whole, and its parts.
     pub(super) fn outputs(&self) -> usize {
-        1 + self.segments()
+        1 + match self.kind {
+            Kind::Appendage => self.marks.len().saturating_sub(1),
+            Kind::Outline => FIGURES - 1,
+            _ => 0,
+        }
     }
 
     /// The factor from projected to true length.
@@ -90,8 +107,10 @@ impl Traced {
         self.raise.map_or(1.0, |r| r.factor(inputs, whole_um))
     }
 
-    fn segments(&self) -> usize {
-        if self.kind == Kind::Appendage { self.marks.len().saturating_sub(1) } else { 0 }
+    /// Unit vector of the direction in which it is tilted.
+    fn tilted_along(&self, inputs: &[f64]) -> Vector<Slide> {
+        let angle = self.azimuth.map_or(0.0, |i| inputs[i]);
+        Vector::new(angle.cos(), angle.sin())
     }
 }
 
@@ -106,9 +125,29 @@ pub(super) struct PictureModel<'a> {
     /// The blur spot, µm.
     pub(super) w_um: f64,
     pub(super) shapes: Vec<Traced>,
+    /// Ratios and sums, behind the shapes' outputs; they name places among the outputs.
+    pub(super) combined: Vec<Combined>,
+}
+
+/// A ratio or sum over places among the outputs.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Combined {
+    Ratio(usize, usize),
+    Sum(Vec<usize>),
+}
+
+/// What every shape of a trial shares.
+#[derive(Clone, Copy, Debug)]
+struct Common {
+    factor: f64,
+    across: f64,
 }
 
 impl PictureModel<'_> {
+    fn common(&self, inputs: &[f64]) -> Common {
+        Common { factor: self.scale.length_factor(inputs) * self.pooling, across: self.scale.across_factor(inputs) }
+    }
+
     fn on_slide(&self, mark: &MarkPlace, inputs: &[f64], across: f64) -> Point<Slide> {
         let p = Point::new(mark.at.x + inputs[mark.dx], mark.at.y + inputs[mark.dy]);
         let q = self.map.slide_from_image(p);
@@ -124,54 +163,120 @@ impl PictureModel<'_> {
             .map_or(0.0, |i| TONE_SHIFT_PER_W * self.w_um * inputs[i].max(f64::MIN_POSITIVE).ln() / TONE_EXPONENT.ln());
         end.observer * at(self.shared.observer) + end.tone * tone + end.threshold * at(self.shared.threshold)
     }
+
+    /// The outputs of one shape.
+    fn shape(
+        &self,
+        shape: &Traced,
+        inputs: &[f64],
+        common: Common,
+        mine: &mut [f64],
+        curve: &mut Option<Curve<Slide>>,
+    ) {
+        let mut points = shape.marks.iter().map(|m| self.on_slide(m, inputs, common.across));
+        let ends = (self.shift(shape.first, inputs), self.shift(shape.last, inputs));
+        match (shape.kind, mine) {
+            (Kind::Appendage, [whole, segments @ ..]) => {
+                let last = segments.len().saturating_sub(1);
+                let mut before = points.next();
+                *whole = 0.0;
+                for (i, (segment, p)) in segments.iter_mut().zip(points).enumerate() {
+                    let drawn = before.map_or(f64::NAN, |b| (p - b).length());
+                    before = Some(p);
+                    *segment = drawn * common.factor;
+                    *segment += if i == 0 { ends.0 } else { 0.0 } + if i == last { ends.1 } else { 0.0 };
+                    *whole += *segment;
+                }
+                // The segments of one animal share the tilt.
+                let lift = shape.lift(inputs, *whole);
+                *whole *= lift;
+                segments.iter_mut().for_each(|s| *s *= lift);
+            }
+            (Kind::Axis, [whole]) => {
+                let between = shape.between.map_or(0.0, |i| inputs[i]);
+                *whole = axis_length(curve, points) * common.factor + between + ends.0 + ends.1;
+                *whole *= shape.lift(inputs, *whole);
+            }
+            (Kind::Outline, mine) => self.outline(shape, inputs, common, ends.0, mine),
+            (Kind::Angle, [whole]) => {
+                let (Some(a), Some(vertex), Some(b)) = (points.next(), points.next(), points.next()) else {
+                    *whole = f64::NAN;
+                    return;
+                };
+                let e = shape.tilted_along(inputs);
+                let longer = ((a - vertex).length() + (b - vertex).length()) * common.factor;
+                let more = shape.lift(inputs, longer) - 1.0;
+                let raised = |v: Vector<Slide>| v + e * (more * v.dot(e));
+                let (a, b) = (raised(a - vertex), raised(b - vertex));
+                *whole = (a.x * b.y - a.y * b.x).abs().atan2(a.dot(b)).to_degrees();
+            }
+            (_, [whole]) => {
+                let drawn = match (points.next(), points.next()) {
+                    (Some(a), Some(b)) => (b - a).length(),
+                    _ => f64::NAN,
+                };
+                *whole = drawn * common.factor + ends.0 + ends.1;
+                *whole *= shape.lift(inputs, *whole);
+            }
+            (_, _) => {}
+        }
+    }
+
+    /// Area, perimeter and calipers: all silhouette moves outward by `shift`, µm.
+    fn outline(&self, shape: &Traced, inputs: &[f64], common: Common, shift: f64, mine: &mut [f64]) {
+        let Some(Enclosed { figures, departures, between }) = &shape.enclosed else {
+            mine.fill(f64::NAN);
+            return;
+        };
+        let f = common.factor;
+        let drawn = |k: usize| {
+            let stretched = 1.0 + figures.across[k] * (common.across - 1.0);
+            figures.values[k] * stretched + inputs[departures + k] + inputs[between + k]
+        };
+        let perimeter = drawn(1) * f;
+        // Steiner's formulae for a parallel curve; exact where it is convex.
+        let turn = std::f64::consts::PI;
+        let flat = [
+            drawn(0) * f * f + shift * perimeter + turn * shift * shift,
+            perimeter + 2.0 * turn * shift,
+            drawn(2) * f + 2.0 * shift,
+            drawn(3) * f + 2.0 * shift,
+        ];
+        let e = shape.tilted_along(inputs);
+        let more = shape.lift(inputs, flat[2]) - 1.0;
+        for (k, (out, flat)) in mine.iter_mut().zip(flat).enumerate() {
+            let [xx, xy, yy] = figures.spread[k];
+            let along = xx * e.x * e.x + 2.0 * xy * e.x * e.y + yy * e.y * e.y;
+            *out = flat * if k == 0 { 1.0 + more } else { 1.0 + more * along };
+        }
+    }
+
+    fn combine(&self, outputs: &mut [f64], shapes: usize) {
+        let (own, combined) = outputs.split_at_mut(shapes);
+        for (out, how) in combined.iter_mut().zip(&self.combined) {
+            *out = match how {
+                Combined::Ratio(a, b) => own[*a] / own[*b],
+                Combined::Sum(terms) => terms.iter().map(|t| own[*t]).sum(),
+            };
+        }
+    }
 }
 
 impl Model for PictureModel<'_> {
     type Scratch = Vec<Option<Curve<Slide>>>;
 
     fn run(&self, inputs: &[f64], outputs: &mut [f64], curves: &mut Self::Scratch) {
-        let factor = self.scale.length_factor(inputs) * self.pooling;
-        let across = self.scale.across_factor(inputs);
+        let common = self.common(inputs);
         curves.resize(self.shapes.len(), None);
-        let mut rest = outputs;
+        let mut at = 0;
         for (shape, curve) in self.shapes.iter().zip(curves) {
-            let (mine, others) = rest.split_at_mut(shape.outputs().min(rest.len()));
-            rest = others;
-            let mut points = shape.marks.iter().map(|m| self.on_slide(m, inputs, across));
-            let ends = (self.shift(shape.first, inputs), self.shift(shape.last, inputs));
-            match (shape.kind, mine) {
-                (Kind::Appendage, [whole, segments @ ..]) => {
-                    let last = segments.len().saturating_sub(1);
-                    let mut before = points.next();
-                    *whole = 0.0;
-                    for (i, (segment, p)) in segments.iter_mut().zip(points).enumerate() {
-                        let drawn = before.map_or(f64::NAN, |b| (p - b).length());
-                        before = Some(p);
-                        *segment = drawn * factor;
-                        *segment += if i == 0 { ends.0 } else { 0.0 } + if i == last { ends.1 } else { 0.0 };
-                        *whole += *segment;
-                    }
-                    // The segments of one animal share the tilt.
-                    let lift = shape.lift(inputs, *whole);
-                    *whole *= lift;
-                    segments.iter_mut().for_each(|s| *s *= lift);
-                }
-                (Kind::Axis, [whole]) => {
-                    let between = shape.between.map_or(0.0, |i| inputs[i]);
-                    *whole = axis_length(curve, points) * factor + between + ends.0 + ends.1;
-                    *whole *= shape.lift(inputs, *whole);
-                }
-                (_, [whole]) => {
-                    let drawn = match (points.next(), points.next()) {
-                        (Some(a), Some(b)) => (b - a).length(),
-                        _ => f64::NAN,
-                    };
-                    *whole = drawn * factor + ends.0 + ends.1;
-                    *whole *= shape.lift(inputs, *whole);
-                }
-                (_, _) => {}
+            let n = shape.outputs();
+            if let Some(mine) = outputs.get_mut(at..at + n) {
+                self.shape(shape, inputs, common, mine, curve);
             }
+            at += n;
         }
+        self.combine(outputs, at);
     }
 }
 

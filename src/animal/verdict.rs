@@ -4,8 +4,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::units::{Px, Um};
 
-/// Whether the picture resolves a length.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+/// Whether the picture resolves a length; the better come first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Verdict {
     /// At least two blur spots and six pixels.
     #[serde(rename = "resolved")]

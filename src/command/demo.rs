@@ -241,14 +241,14 @@ fn animal_text(notes: &Notes, result: &MeasureResult) -> (String, usize, usize) 
     out.push_str(&format!("  {:22}{:>16}   {:22}{:>8}  {}\n", "", "length / µm", "verdict", "truth", "holds"));
     let (mut held, mut all) = (0, 0);
     let mut line = |name: &str, m: &Measured, truth: Option<f64>| {
-        let holds = truth.map(|t| m.low_um.is_none_or(|low| low <= t) && t <= m.high_um);
+        let holds = truth.map(|t| m.low.is_none_or(|low| low <= t) && t <= m.high);
         if let Some(holds) = holds {
             all += 1;
             held += usize::from(holds);
         }
-        let value = match (m.value_um, m.low_um) {
-            (Some(v), Some(low)) => Rounded::new(v, 0.5 * (m.high_um - low), 2).to_string(),
-            _ => format!("at most {}", significant(m.high_um, 3)),
+        let value = match (m.value, m.low) {
+            (Some(v), Some(low)) => Rounded::new(v, 0.5 * (m.high - low), 2).to_string(),
+            _ => format!("at most {}", significant(m.high, 3)),
         };
         out.push_str(&format!(
             "  {name:22}{value:>16}   {:22}{:>8}  {}\n",
@@ -271,7 +271,7 @@ fn animal_text(notes: &Notes, result: &MeasureResult) -> (String, usize, usize) 
             "span" => line("greatest breadth", m, Some(notes.truth.breadth_um)),
             _ => {
                 line("antenna", m, Some(notes.truth.segment_um.iter().sum()));
-                for (i, s) in m.segments.iter().enumerate() {
+                for (i, s) in m.parts.iter().enumerate() {
                     line(&format!("  segment {}", roman(i + 1)), s, notes.truth.segment_um.get(i).copied());
                 }
             }
@@ -312,9 +312,9 @@ fn draw(folder: &Path, notes: &Notes, result: &MeasureResult, opened: &Opened) -
         let points = parse::marks(marks).map_err(Failure::Usage)?.0;
         let figure = result.measured.iter().find(|m| m.kind.name() == kind);
         if let (Some(m), Some(first)) = (figure, points.first()) {
-            let value = match (m.value_um, m.low_um) {
-                (Some(v), Some(low)) => format!("{} µm", Rounded::new(v, 0.5 * (m.high_um - low), 2)),
-                _ => format!("at most {} µm", significant(m.high_um, 3)),
+            let value = match (m.value, m.low) {
+                (Some(v), Some(low)) => format!("{} µm", Rounded::new(v, 0.5 * (m.high - low), 2)),
+                _ => format!("at most {} µm", significant(m.high, 3)),
             };
             overlay.items.push(OverlayItem::Label { at: *first, text: value, tone });
         }

@@ -4,10 +4,11 @@ use std::path::{Path, PathBuf};
 
 use super::console::Console;
 use super::measure_report::{self as report, Result as MeasureResult};
+use super::measure_shapes::Asked;
 use super::opened::{self, Opened};
-use super::parse::{self, Marks};
+use super::parse;
 use super::{Failure, calibrate_report};
-use crate::animal::{AnimalError, Circumstances, Kind, Lying, MarkKind, PictureBlur, Shape, evaluate_shapes};
+use crate::animal::{AnimalError, Circumstances, Figure, Lying, MarkKind, PictureBlur, Shape, evaluate_shapes};
 use crate::setup::{self, PictureFacts, PixelSize, Setup, SetupError};
 use crate::slide::ScaleMap;
 use crate::uncertainty::Options;
@@ -15,8 +16,9 @@ use crate::uncertainty::Options;
 /// Measures lengths on a picture of an animal.
 ///
 /// Say where the marks are and what they measure: --axis follows a curved animal, --span is straight, --appendage goes from joint
-/// to joint and gives every segment. Each may be given several times; everything measured in one picture shares the scale and stays
-/// correlated.
+/// to joint and gives every segment, --outline goes round, --angle has its vertex in the middle. Each may be given several times and
+/// may have a name, as in "antenna: 1,2 3,4"; else it is numbered. Everything measured in one picture shares the scale and stays
+/// correlated, which --ratio and --sum heed.
 ///
 /// Coordinates are image pixels: the origin is the outer corner of the top-left pixel (whose centre is 0.5,0.5), x to the right,
 /// y down, after the camera's orientation has been applied.
@@ -31,15 +33,8 @@ pub(super) struct Args {
     /// The setup that took it: its name in the library, or its file
     #[arg(long, value_name = "NAME|FILE")]
     setup: String,
-    /// Length along a smooth curve through these marks
-    #[arg(long, value_name = "MARKS", value_parser = parse::marks, allow_hyphen_values = true)]
-    axis: Vec<Marks>,
-    /// Straight distance between two marks
-    #[arg(long, value_name = "MARKS", value_parser = parse::marks, allow_hyphen_values = true)]
-    span: Vec<Marks>,
-    /// Segments from joint to joint, and their sum
-    #[arg(long, value_name = "MARKS", value_parser = parse::marks, allow_hyphen_values = true)]
-    appendage: Vec<Marks>,
+    #[command(flatten)]
+    asked: Asked,
     /// Propose the axis, breadth and outline of the largest animal (not in this version yet)
     #[arg(long)]
     find: bool,
@@ -96,32 +91,20 @@ pub(super) fn outcome(args: &Args) -> Result<(MeasureResult, Opened), Failure> {
     if args.accept_mismatch.as_ref().is_some_and(|r| r.trim().is_empty()) {
         return Err(Failure::Usage("--accept-mismatch needs a reason, which is recorded".to_owned()));
     }
-    let shapes = shapes(args);
+    let shapes = args.asked.shapes(args.ends);
     if shapes.is_empty() {
         return Err(Failure::Usage(
-            "nothing to measure: give --axis, --span or --appendage with marks as \"x,y x,y\"".to_owned(),
+            "nothing to measure: give --axis, --span, --breadth, --appendage, --outline or --angle with marks as \"x,y x,y\"".to_owned(),
         ));
     }
+    let figures = args.asked.figures(&shapes).map_err(Failure::usage)?;
     let setup = load(args)?;
     let opened = opened::open(&args.picture, args.mode.as_deref()).map_err(Failure::usage)?;
-    let result = measure(args, &setup, &opened, &shapes)?;
+    let result = measure(args, &setup, &opened, (&shapes, &figures))?;
     if let Some(path) = &args.csv {
         crate::exchange::csv::append(path, &result.rows(&args.picture)).map_err(Failure::usage)?;
     }
     Ok((result, opened))
-}
-
-/// The shapes that the arguments draw, numbered by kind. This is where marks come from: placed by hand here, by a fit once there
-/// is one.
-fn shapes(args: &Args) -> Vec<Shape> {
-    let mut out = Vec::new();
-    for (kind, all) in [(Kind::Axis, &args.axis), (Kind::Span, &args.span), (Kind::Appendage, &args.appendage)] {
-        for (i, Marks(points)) in all.iter().enumerate() {
-            let ends = args.ends.unwrap_or(kind.usual_ends());
-            out.push(Shape::by_hand(format!("{} {}", kind.name(), i + 1), kind, points, ends));
-        }
-    }
-    out
 }
 
 fn load(args: &Args) -> Result<Setup, Failure> {
@@ -133,7 +116,12 @@ fn load(args: &Args) -> Result<Setup, Failure> {
     setup.map_err(Failure::usage)
 }
 
-fn measure(args: &Args, setup: &Setup, opened: &Opened, shapes: &[Shape]) -> Result<MeasureResult, Failure> {
+fn measure(
+    args: &Args,
+    setup: &Setup,
+    opened: &Opened,
+    (shapes, figures): (&[Shape], &[Figure]),
+) -> Result<MeasureResult, Failure> {
     let mut warnings = opened.warnings.clone();
     check_match(args, setup, &opened.facts, &mut warnings)?;
     let map = setup.map_for(&opened.facts).ok_or_else(|| Failure::Usage("the setup has no reading".to_owned()))?;
@@ -148,7 +136,7 @@ fn measure(args: &Args, setup: &Setup, opened: &Opened, shapes: &[Shape]) -> Res
     }
     aperture_warnings(setup, opened, args.lying, &mut warnings);
     let about = Circumstances { setup, map: &map, blur, lying: args.lying, depth, options: Options::default() };
-    let evaluated = evaluate_shapes(shapes, &about).map_err(Failure::usage)?;
+    let evaluated = evaluate_shapes(shapes, figures, &about).map_err(Failure::usage)?;
     let place = shapes.first().map_or(map.centre(), Shape::middle);
     let u_rel_scale = setup.scale_uncertainty(place).map_err(Failure::usage)?.u_rel;
     Ok(MeasureResult {
@@ -224,42 +212,4 @@ pub(super) fn advice(source: &str) -> Option<&'static str> {
         animal::BETWEEN => "more marks where the animal bends",
         other => return calibrate_report::advice(other),
     })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::units::Point;
-
-    #[test]
-    fn shapes_are_numbered_by_kind_and_have_their_usual_ends() {
-        #[derive(clap::Parser)]
-        struct Only {
-            #[command(flatten)]
-            args: Args,
-        }
-        let only = <Only as clap::Parser>::try_parse_from([
-            "x",
-            "p.png",
-            "--setup",
-            "s",
-            "--span",
-            "1,2 3,4",
-            "--axis",
-            "1,2 3,4 5,6",
-            "--span",
-            "-5,6 7,8",
-            "--appendage",
-            "1,1 2,2 3,3",
-        ])
-        .unwrap();
-        let shapes = shapes(&only.args);
-        let names: Vec<_> = shapes.iter().map(|s| s.name.as_str()).collect();
-        assert_eq!(names, ["axis 1", "span 1", "span 2", "appendage 1"]);
-        assert_eq!(shapes[2].marks[0].at, Point::new(-5.0, 6.0));
-        let kinds = |i: usize| shapes[i].marks.iter().map(|m| m.kind).collect::<Vec<_>>();
-        use MarkKind::{Feature, Silhouette};
-        assert_eq!(kinds(0), [Silhouette, Feature, Silhouette]);
-        assert_eq!(kinds(3), [Feature, Feature, Feature]);
-    }
 }

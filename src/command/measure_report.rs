@@ -7,8 +7,9 @@ use serde::Serialize;
 use super::Failure;
 use super::console::Console;
 use super::measure::advice;
+use super::measure_json::MeasurementJson;
 use super::table::percent;
-use crate::animal::{Lying, MarkKind, Measured, PictureBlur};
+use crate::animal::{Lying, MarkKind, Measured, PictureBlur, Unit};
 use crate::exchange::csv::Row;
 use crate::uncertainty::{BudgetLine, Rounded, interval_text, significant};
 use crate::units::Um;
@@ -38,34 +39,6 @@ struct Json<'a> {
     lying: String,
     measurements: Vec<MeasurementJson<'a>>,
     warnings: &'a [String],
-}
-
-#[derive(Serialize)]
-struct MeasurementJson<'a> {
-    name: &'a str,
-    kind: &'static str,
-    value_um: Option<f64>,
-    u_um: Option<f64>,
-    low_um: Option<f64>,
-    high_um: f64,
-    coverage: f64,
-    k: Option<f64>,
-    dof: Option<f64>,
-    verdict: &'static str,
-    segments: Vec<Self>,
-    budget: Vec<LineJson<'a>>,
-    warnings: &'a [String],
-}
-
-#[derive(Serialize)]
-struct LineJson<'a> {
-    source: &'a str,
-    label: &'a str,
-    #[serde(rename = "type")]
-    evaluation: &'static str,
-    distribution: &'a str,
-    u_um: f64,
-    share: f64,
 }
 
 #[derive(Serialize)]
@@ -103,7 +76,7 @@ pub(super) fn print(
     console.say(&result.text(picture))?;
     let named = |m: &Measured| m.warnings.iter().map(|w| format!("{}: {w}", m.name)).collect::<Vec<_>>();
     for m in &result.measured {
-        for w in named(m).into_iter().chain(m.segments.iter().flat_map(named)) {
+        for w in named(m).into_iter().chain(m.parts.iter().flat_map(named)) {
             console.warn(&format!("warning: {w}"));
         }
     }
@@ -123,7 +96,7 @@ impl Result {
             blur_spot_um: self.blur.w_um.get(),
             blur_spot_predicted_um: self.blur.predicted_um.map(Um::get),
             lying: self.lying.to_string(),
-            measurements: self.measured.iter().map(measurement_json).collect(),
+            measurements: self.measured.iter().map(MeasurementJson).collect(),
             warnings: &self.warnings,
         }
     }
@@ -151,7 +124,7 @@ impl Result {
         let mut rows = Vec::new();
         for m in &self.measured {
             rows.push(self.row(picture, m, None));
-            rows.extend(m.segments.iter().map(|s| self.row(picture, s, Some(m))));
+            rows.extend(m.parts.iter().map(|s| self.row(picture, s, Some(m))));
         }
         rows
     }
@@ -167,11 +140,11 @@ impl Result {
             quantity: whole.unwrap_or(m).name.clone(),
             kind: m.kind.name().to_owned(),
             part: if whole.is_some() { m.name.clone() } else { String::new() },
-            value: m.value_um,
-            unit: "µm".to_owned(),
-            u: m.u_um,
-            low: m.low_um,
-            high: Some(m.high_um),
+            value: m.value,
+            unit: m.unit.symbol().to_owned(),
+            u: m.u,
+            low: m.low,
+            high: Some(m.high).filter(|h| h.is_finite()),
             coverage: Some(m.coverage),
             k: m.k,
             dof: m.dof,
@@ -191,56 +164,31 @@ impl Result {
     }
 }
 
-/// JSON has no infinity: what is not finite is absent.
-fn finite(value: Option<f64>) -> Option<f64> {
-    value.filter(|v| v.is_finite())
-}
-
-fn measurement_json(m: &Measured) -> MeasurementJson<'_> {
-    MeasurementJson {
-        name: &m.name,
-        kind: m.kind.name(),
-        value_um: finite(m.value_um),
-        u_um: finite(m.u_um),
-        low_um: finite(m.low_um),
-        high_um: m.high_um,
-        coverage: m.coverage,
-        k: finite(m.k),
-        dof: finite(m.dof),
-        verdict: m.verdict.name(),
-        segments: m.segments.iter().map(measurement_json).collect(),
-        budget: m.budget.iter().map(line_json).collect(),
-        warnings: &m.warnings,
-    }
-}
-
-fn line_json(line: &BudgetLine) -> LineJson<'_> {
-    LineJson {
-        source: &line.source,
-        label: &line.label,
-        evaluation: line.evaluation.letter(),
-        distribution: line.distribution,
-        u_um: line.u,
-        share: line.share,
-    }
-}
-
 fn headline(m: &Measured) -> String {
-    match (m.value_um, m.low_um) {
+    let unit = with_space(m.unit);
+    match (m.value, m.low) {
         (Some(value), Some(low)) => {
-            let rounded = Rounded::new(value, 0.5 * (m.high_um - low), 2);
+            let rounded = Rounded::new(value, 0.5 * (m.high - low), 2);
             format!(
-                "{:16}  {} µm  ({:.0} %: {} µm, k = {:.2}{})  {}",
+                "{:16}  {rounded}{unit}  ({:.0} %: {}{unit}, k = {:.2}{})  {}",
                 m.name,
-                rounded,
                 100.0 * m.coverage,
-                interval_text(low, m.high_um, 2),
+                interval_text(low, m.high, 2),
                 m.k.unwrap_or(f64::NAN),
                 dof_text(m.dof),
                 m.verdict.name()
             )
         }
-        _ => format!("{:16}  at most {} µm, not resolved", m.name, significant(m.high_um, 3)),
+        _ if m.high.is_finite() => format!("{:16}  at most {}{unit}, not resolved", m.name, significant(m.high, 3)),
+        _ => format!("{:16}  not resolved", m.name),
+    }
+}
+
+/// The unit behind a number: degrees without a space, a bare number without anything.
+fn with_space(unit: Unit) -> String {
+    match unit {
+        Unit::Deg | Unit::One => unit.symbol().to_owned(),
+        Unit::Um | Unit::Um2 => format!(" {}", unit.symbol()),
     }
 }
 
@@ -254,16 +202,17 @@ const SMALL_SHARE: f64 = 0.005;
 
 fn measured_text(m: &Measured) -> String {
     let mut out = format!("  {}\n", headline(m));
-    for s in &m.segments {
+    for s in &m.parts {
         out.push_str(&format!("    {}\n", headline(s)));
     }
     let shown: Vec<&BudgetLine> = m.budget.iter().filter(|l| l.share >= SMALL_SHARE).collect();
     let width = shown.iter().map(|l| l.source.chars().count()).max().unwrap_or(0);
     for line in &shown {
         out.push_str(&format!(
-            "      {:width$}  {:>6} µm  {:>3.0} %  {}\n",
+            "      {:width$}  {:>6}{}  {:>3.0} %  {}\n",
             line.source,
             significant(line.u, 2),
+            with_space(m.unit),
             100.0 * line.share,
             line.label
         ));

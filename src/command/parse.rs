@@ -60,6 +60,27 @@ pub(super) fn marks(text: &str) -> Result<Marks, String> {
     Ok(Marks(points))
 }
 
+/// Marks, with a name before a colon or without: `antenna: x,y x,y …`.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct NamedMarks {
+    pub(super) name: Option<String>,
+    pub(super) points: Vec<Point<Image>>,
+}
+
+/// Marks, with a name before a colon or without.
+pub(super) fn named_marks(text: &str) -> Result<NamedMarks, String> {
+    let Some((name, rest)) = text.split_once(':') else {
+        return marks(text).map(|Marks(points)| NamedMarks { name: None, points });
+    };
+    let name = name.trim();
+    if name.is_empty() || name.contains(['/', '+', ',']) {
+        return Err(format!(
+            "\"{name}\" is no name: it must not be empty nor hold / + or a comma, which ratios and sums need"
+        ));
+    }
+    Ok(NamedMarks { name: Some(name.to_owned()), points: marks(rest)?.0 })
+}
+
 /// How the animal lies.
 pub(super) fn lying(text: &str) -> Result<Lying, String> {
     let bad = || format!("\"{text}\" is none of flat, within:20, tilt:20, unknown (angles in degrees)");
@@ -101,6 +122,14 @@ mod tests {
         assert!(marks("1,2 3").unwrap_err().contains("\"3\" is not a mark"));
         assert!(marks("1,2 nan,3").is_err());
         assert!(marks("").is_err());
+    }
+
+    #[test]
+    fn marks_may_have_a_name() {
+        let got = named_marks(" left antenna : 1,2 3,4").unwrap();
+        assert_eq!((got.name.as_deref(), got.points.len()), (Some("left antenna"), 2));
+        assert_eq!(named_marks("1,2 3,4").unwrap().name, None);
+        assert!(named_marks(":1,2 3,4").is_err() && named_marks("a/b: 1,2 3,4").unwrap_err().contains("is no name"));
     }
 
     #[test]

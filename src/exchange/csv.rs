@@ -44,13 +44,13 @@ pub struct Row {
     pub animal: String,
     /// Name of the quantity, as `axis 1`.
     pub quantity: String,
-    /// Kind: span, axis, breadth, appendage.
+    /// Kind: span, axis, breadth, appendage, outline, angle, ratio, sum.
     pub kind: String,
     /// Part of it, as `segment 2`; empty for the whole.
     pub part: String,
     /// Value in `unit`.
     pub value: Option<f64>,
-    /// Unit of value, u, low and high.
+    /// Unit of value, u, low and high; empty for a bare number.
     pub unit: String,
     /// Standard uncertainty.
     pub u: Option<f64>,

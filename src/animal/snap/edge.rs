@@ -1,0 +1,419 @@
+//! Snapping one mark to the silhouette.
+
+use super::crossing::{Crossing, Levels, Missing, Search, crossing};
+use super::fit::{Course, Edge, Known, Sample, Start, fit_edge};
+use super::strip::{Frame, Pixel, Stations, along, median_of, pixels};
+use crate::animal::{Ground, Mark, MarkKind, Placement};
+use crate::photo::Light;
+use crate::units::{Image, Point, Px, Vector};
+
+/// What is known when a mark is snapped.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Snapping {
+    /// The blur spot in the picture, 10–90 %.
+    pub w: Px,
+    /// Largest distance by which a mark may move.
+    pub capture: Px,
+    /// How far the animal surely reaches inward from the mark; half the length of a span.
+    pub inside: Px,
+    /// Standard uncertainty of the mark's place across the direction in which it is snapped.
+    pub u_across: Px,
+    /// What animal and ground look like, where that is known; else the line's own ends tell.
+    pub levels: Option<Levels>,
+}
+
+impl Snapping {
+    /// For marks set by hand on a picture with this blur spot: captured within 2½ blur spots and at least 6 px.
+    #[must_use]
+    pub fn by_hand(w: Px) -> Self {
+        let w = Px::new(w.get().max(1.0));
+        let capture = Px::new((2.5 * w.get()).max(6.0));
+        Self { w, capture, inside: Px::new(f64::INFINITY), u_across: w / 12f64.sqrt(), levels: None }
+    }
+
+    /// The same where the animal reaches at least this far inward.
+    #[must_use]
+    pub fn with_inside(self, inside: Px) -> Self {
+        Self { inside, ..self }
+    }
+
+    /// The same with known levels.
+    #[must_use]
+    pub fn with_levels(self, levels: Option<Levels>) -> Self {
+        Self { levels, ..self }
+    }
+}
+
+/// A place on the silhouette.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SilhouettePoint {
+    /// The place, corrected for curvature.
+    pub at: Point<Image>,
+    /// By how much it moved outward along the direction.
+    pub moved: Px,
+    /// Standard uncertainty along the direction: noise, texture, the correction for curvature.
+    pub u_along: Px,
+    /// Covariance of the place, px²: xx, xy, yy. Across the direction it is the mark's own, turned along the silhouette.
+    pub covariance_px2: [f64; 3],
+    /// Outward normal of the silhouette, of length 1.
+    pub normal: Vector<Image>,
+    /// Whether the animal is dark or bright there.
+    pub ground: Ground,
+    /// Light just inside and just outside.
+    pub levels: Levels,
+    /// 10–90 % width of the edge across the silhouette.
+    pub w: Px,
+    /// Its standard uncertainty.
+    pub u_w: Px,
+    /// Curvature of the silhouette, 1/px, positive where it is convex.
+    pub curvature_per_px: f64,
+    /// Correction for curvature that is contained, along the normal.
+    pub correction: Px,
+    /// Step over the scatter of a pixel.
+    pub contrast_to_noise: f64,
+}
+
+impl SilhouettePoint {
+    /// The mark that it makes.
+    #[must_use]
+    pub const fn mark(&self) -> Mark {
+        let placement = Placement::Snapped { covariance_px2: self.covariance_px2, ground: Some(self.ground) };
+        Mark { at: self.at, kind: MarkKind::Silhouette, placement }
+    }
+}
+
+/// Why a mark stays where the hand put it.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum NoEdge {
+    /// The direction has no length or a number is not finite.
+    #[error("no direction to look along; set marks at different places")]
+    NoDirection,
+    /// Too much of the line lies outside the picture.
+    #[error("the picture ends beside the mark")]
+    OutsidePicture,
+    /// Nothing like a silhouette within reach.
+    #[error("no edge within {capture_px:.1} px; set the mark nearer to the edge")]
+    None {
+        /// The reach, px.
+        capture_px: f64,
+    },
+    /// An edge far fainter than the rest of the animal.
+    #[error("the edge has only {percent:.0} % of the contrast expected, 35 % are needed")]
+    Faint {
+        /// Share of the expected contrast, percent.
+        percent: f64,
+    },
+    /// Lost in the noise.
+    #[error("the edge is only {contrast_to_noise:.1} times the noise, at least 2 are needed")]
+    Noisy {
+        /// Step over noise of a pixel.
+        contrast_to_noise: f64,
+    },
+    /// Two edges that are as good as each other.
+    #[error("two edges {apart_px:.1} px apart are equally likely; set the mark on the right one")]
+    Ambiguous {
+        /// Distance, px.
+        apart_px: f64,
+    },
+    /// Pixels at the end of the recording range.
+    #[error("{percent:.0} % of the pixels at the edge are burnt out, at most 30 % will do; expose less")]
+    Burnt {
+        /// Share, percent.
+        percent: f64,
+    },
+    /// The edge is nothing like as sharp as the blur spot says.
+    #[error(
+        "the edge is {w_px:.1} px wide, more than 3 times the blur spot of {blur_px:.1} px; it is out of focus or no edge"
+    )]
+    Wide {
+        /// Width found, px.
+        w_px: f64,
+        /// Blur spot, px.
+        blur_px: f64,
+    },
+    /// The fit does not settle near the crossing.
+    #[error("no modelled edge fits the light there")]
+    NoFit,
+}
+
+/// The silhouette is followed over this many blur spots to either side of the line.
+const HALF_WIDTH_W: f64 = 1.2;
+/// Light is fitted within this many blur spots of the edge.
+const REACH_W: f64 = 2.0;
+/// Levels are looked at within this many blur spots to either side.
+const WIDER_W: f64 = 1.8;
+/// Shift of a fitted edge of curvature κ inward: this × w² κ. Diffraction 0.055 to 0.060 for radii from 3 blur spots,
+/// Gaussian 0.076 (tests/derivations/curved_edge.py).
+const CURVED: f64 = 0.066;
+/// Relative standard uncertainty of that.
+const U_CURVED: f64 = 0.25;
+/// A strip is at most this many radii of curvature wide to either side.
+const NARROWER: f64 = 0.6;
+/// Largest share of burnt pixels.
+const MOST_BURNT: f64 = 0.3;
+/// Widest edge, in blur spots.
+const WIDEST_W: f64 = 3.0;
+/// A second crossing whose misfit is larger by less than this many blur spots makes the choice a guess.
+const CLEAR_LEAD_W: f64 = 0.4;
+/// Least step over the scatter of a pixel.
+const LEAST_CONTRAST: f64 = 2.0;
+
+/// Finds the silhouette on the line through `mark` along `outward` (from the animal to the ground).
+///
+/// The crossing is chosen by misfit against the levels of animal and ground; the silhouette is followed over parallel lines,
+/// straightened, and the light of all pixels of the strip fitted by a modelled edge response with its tails. A
+/// half-way crossing on a curved silhouette lies inside: corrected.
+///
+/// # Accuracy
+/// Bias below 0.02 w on straight and curved edges; standard uncertainty honest (tests).
+/// # Errors
+/// [`NoEdge`]: the mark then stays where it is.
+/// # Source
+/// The measurement model, section 4; derivation of the curvature's shift in tests/derivations/curved_edge.py.
+pub fn snap_to_silhouette(
+    light: &Light,
+    mark: Point<Image>,
+    outward: Vector<Image>,
+    how: &Snapping,
+) -> Result<SilhouettePoint, NoEdge> {
+    let frame = Frame::new(mark, outward).ok_or(NoEdge::NoDirection)?;
+    let (w, capture) = (how.w.get(), how.capture.get());
+    if !(w.is_finite() && w > 0.0 && capture.is_finite() && capture > 0.0) {
+        return Err(NoEdge::NoDirection);
+    }
+    let search = Search { w_px: w, capture_px: capture, inside_px: how.inside.get(), levels: how.levels };
+    let chosen = crossing(light, &frame, &search).map_err(|missing| match missing {
+        Missing::Outside => NoEdge::OutsidePicture,
+        Missing::Flat => NoEdge::None { capture_px: capture },
+        Missing::Faint { share } => NoEdge::Faint { percent: 100.0 * share.max(0.0) },
+    })?;
+    if chosen.lead < CLEAR_LEAD_W {
+        return Err(NoEdge::Ambiguous { apart_px: w });
+    }
+    let bow = Bow::trace(light, &frame, &chosen, w);
+    fitted(light, &frame, &chosen, bow, how)
+}
+
+/// The silhouette near the line by its half-way crossings, outward from the middle one: where the fit begins.
+#[derive(Clone, Copy, Debug)]
+struct Bow {
+    course: Course,
+    half: f64,
+}
+
+impl Bow {
+    fn trace(light: &Light, frame: &Frame, chosen: &Crossing, w: f64) -> Self {
+        let half = (HALF_WIDTH_W * w).max(2.0);
+        let step = (w / 5.0).clamp(0.5, 4.0);
+        let n = (half / step).floor() as i32;
+        let middle = 0.5 * (chosen.levels.animal + chosen.levels.ground);
+        let mut points: Vec<(f64, f64)> = Vec::new();
+        for direction in [1, -1] {
+            let (mut at, mut before) = (chosen.s, chosen.s);
+            for k in (i32::from(direction < 0)..=n).map(|k| k * direction) {
+                let t = f64::from(k) * step;
+                if let Some(s) = nearest_crossing(light, frame, t, 2.0 * at - before, middle, chosen, w) {
+                    points.push((t, s));
+                    before = if k == 0 { s } else { at };
+                    at = s;
+                } else {
+                    before = at;
+                }
+            }
+        }
+        let flat = Course { level: chosen.s, slope: 0.0, bend: 0.0 };
+        Self { course: parabola(&points).unwrap_or(flat), half }
+    }
+}
+
+/// Robust parabola; a line where there are few points.
+fn parabola(points: &[(f64, f64)]) -> Option<Course> {
+    if points.len() < 3 {
+        return None;
+    }
+    let order = if points.len() < 6 { 2 } else { 3 };
+    let mut weights = vec![1.0; points.len()];
+    let mut course = Course { level: 0.0, slope: 0.0, bend: 0.0 };
+    for _ in 0..4 {
+        let (mut normal, mut right) = (nalgebra::Matrix3::<f64>::identity() * 1e-9, nalgebra::Vector3::<f64>::zeros());
+        for ((t, s), weight) in points.iter().zip(&weights) {
+            let row = nalgebra::Vector3::new(1.0, *t, t * t);
+            normal += row * row.transpose() * *weight;
+            right += row * (*s * weight);
+        }
+        if order < 3 {
+            normal[(2, 2)] += 1e12;
+        }
+        let solution = normal.cholesky()?.solve(&right);
+        course = Course { level: solution[0], slope: solution[1], bend: solution[2] };
+        let residual = |(t, s): &(f64, f64)| (s - course.at(*t)).abs();
+        let scale = (1.4826 * median_of(points.iter().map(residual))?).max(0.02);
+        for (weight, p) in weights.iter_mut().zip(points) {
+            let r = residual(p) / scale;
+            *weight = if r <= 2.0 { 1.0 } else { 2.0 / r };
+        }
+    }
+    Some(course)
+}
+
+/// The crossing of `middle` with the right sign nearest to `guess` on the line `t`, within three quarters of a blur spot.
+fn nearest_crossing(
+    light: &Light,
+    frame: &Frame,
+    t: f64,
+    guess: f64,
+    middle: f64,
+    chosen: &Crossing,
+    w: f64,
+) -> Option<f64> {
+    let reach = (0.75 * w).max(1.5);
+    let stations = Stations::new(guess - reach, guess + reach, (w / 8.0).clamp(0.25, 1.0));
+    let line = along(light, frame, t, &stations);
+    let outward = chosen.levels.ground - chosen.levels.animal;
+    let crossings = line.windows(2).enumerate().filter_map(|(i, v)| {
+        let (a, b) = (v[0] - middle, v[1] - middle);
+        let right = a * b <= 0.0 && a != b && (b - a) * outward > 0.0;
+        right.then(|| stations.at(i) + stations.step * a / (a - b))
+    });
+    crossings.min_by(|a, b| (a - guess).abs().total_cmp(&(b - guess).abs()))
+}
+
+/// Fits the strip; where the silhouette bows so much that a parabola does not follow it over the whole strip, a narrower one.
+fn fitted(
+    light: &Light,
+    frame: &Frame,
+    chosen: &Crossing,
+    bow: Bow,
+    how: &Snapping,
+) -> Result<SilhouettePoint, NoEdge> {
+    let (edge, u_texture) = fit_strip(light, frame, chosen, &bow, how)?;
+    let narrow = NARROWER / edge.course.curvature().abs();
+    if narrow >= bow.half || bow.half <= 2.0 {
+        return finished(frame, &edge, u_texture, how);
+    }
+    let bow = Bow { course: edge.course, half: narrow.max(2.0) };
+    let (edge, u_texture) = fit_strip(light, frame, chosen, &bow, how)?;
+    finished(frame, &edge, u_texture, how)
+}
+
+fn fit_strip(
+    light: &Light,
+    frame: &Frame,
+    chosen: &Crossing,
+    bow: &Bow,
+    how: &Snapping,
+) -> Result<(Edge, f64), NoEdge> {
+    let w = how.w.get();
+    let course = bow.course;
+    let reach = (REACH_W * w).max(3.0) * course.stretch();
+    let sag = course.bend.abs() * bow.half * bow.half + (course.slope * bow.half).abs();
+    let mut near = pixels(light, frame, (course.level - reach - sag, course.level + reach + sag), bow.half);
+    near.retain(|p| (p.s - course.at(p.t)).abs() <= reach && -p.s <= how.inside.get().max(w));
+    let burnt = near.iter().filter(|p| p.clipped).count() as f64 / near.len().max(1) as f64;
+    if burnt > MOST_BURNT {
+        return Err(NoEdge::Burnt { percent: 100.0 * burnt });
+    }
+    near.retain(|p| !p.clipped);
+    let samples: Vec<Sample> = near.iter().map(|p| Sample { s: p.s, t: p.t, light: p.light, pixels: 1.0 }).collect();
+    let beside = Beside::look(light, frame, chosen, bow, how);
+    let Beside { animal, ground, .. } = beside;
+    let edge = fit_edge(&samples, Start { w_px: w, course, animal, ground }).ok_or(NoEdge::NoFit)?;
+    let levels = Levels { animal: edge.animal, ground: edge.ground };
+    let strayed = (edge.course.level - course.level).abs() > w * course.stretch();
+    if levels.ground_is() != chosen.levels.ground_is() || strayed {
+        return Err(NoEdge::NoFit);
+    }
+    Ok((edge, beside.shift(&edge, bow.half)))
+}
+
+fn finished(frame: &Frame, edge: &Edge, u_texture: f64, how: &Snapping) -> Result<SilhouettePoint, NoEdge> {
+    let w = how.w.get();
+    if edge.w_px > WIDEST_W * w.max(2.0) {
+        return Err(NoEdge::Wide { w_px: edge.w_px, blur_px: w });
+    }
+    let noise = edge.noise_animal.max(edge.noise_ground);
+    let contrast_to_noise = edge.contrast() / noise.max(1e-9);
+    if contrast_to_noise < LEAST_CONTRAST {
+        return Err(NoEdge::Noisy { contrast_to_noise });
+    }
+    Ok(point(frame, edge, how, (u_texture, contrast_to_noise)))
+}
+
+/// Levels of animal and ground beside the edge and their spread, by the medians of a wider piece: what a highlight or
+/// debris on the strip itself cannot carry off.
+struct Beside {
+    animal: Known,
+    ground: Known,
+    /// Standard deviations of what varies from place to place, noise taken off.
+    texture: [f64; 2],
+}
+
+impl Beside {
+    fn look(light: &Light, frame: &Frame, chosen: &Crossing, bow: &Bow, how: &Snapping) -> Self {
+        let w = how.w.get();
+        let course = bow.course;
+        let half = (WIDER_W * w).max(4.0);
+        let (near, far) = ((0.8 * w).max(1.5), (2.5 * w).max(4.0));
+        let sag = course.bend.abs() * half * half + (course.slope * half).abs();
+        let wide = pixels(light, frame, (course.level - far - sag, course.level + far + sag), half);
+        let level = |side: f64, otherwise: f64| {
+            let seen: Vec<&Pixel> = wide
+                .iter()
+                .filter(|p| {
+                    let outward = side * (p.s - course.at(p.t));
+                    !p.clipped && outward > near && outward < far && -p.s <= how.inside.get()
+                })
+                .collect();
+            let level = median_of(seen.iter().map(|p| p.light)).unwrap_or(otherwise);
+            let spread = median_of(seen.iter().map(|p| (p.light - level).abs())).map_or(f64::INFINITY, |s| 1.5 * s);
+            // Neighbours in a row differ by noise alone, as far as the blur is wider than a pixel.
+            let beside = seen.windows(2).filter(|p| (p[0].s - p[1].s).hypot(p[0].t - p[1].t) < 1.01);
+            let noise =
+                median_of(beside.map(|p| (p[0].light - p[1].light).abs())).map_or(0.0, |d| 1.5 * d / 2f64.sqrt());
+            let texture = if spread.is_finite() { (spread * spread - noise * noise).max(0.0).sqrt() } else { 0.0 };
+            (Known { level, spread }, texture)
+        };
+        let (animal, a) = level(-1.0, chosen.levels.animal);
+        let (ground, g) = level(1.0, chosen.levels.ground);
+        Self { animal, ground, texture: [a, g] }
+    }
+
+    /// What texture does: the level just inside is known from as many patches as there are blur spots, and half of
+    /// the level's error moves the half-way point by that share of the contrast over the slope there (1.12 / w for diffraction).
+    fn shift(&self, edge: &Edge, half: f64) -> f64 {
+        let patches = (2.0 * half / (0.8 * edge.w_px)).max(1.0) * REACH_W;
+        let sd = self.texture[0].hypot(self.texture[1]).min(edge.contrast());
+        0.5 * sd / edge.contrast().max(1e-9) / patches.sqrt() * edge.w_px / 1.12
+    }
+}
+
+/// Puts fit and correction together.
+fn point(frame: &Frame, edge: &Edge, how: &Snapping, (u_texture, contrast): (f64, f64)) -> SilhouettePoint {
+    let (w, course) = (edge.w_px, edge.course);
+    let stretch = course.stretch();
+    // No tighter than a blur spot: what is smaller is not followed.
+    let limit = 1.0 / how.w.get();
+    let bent = course.curvature().clamp(-limit, limit);
+    let correction = CURVED * w * w * bent;
+    let s = course.level + correction * stretch;
+    let u_correction = (U_CURVED * correction).hypot(CURVED * w * w * edge.u_curvature.min(limit));
+    let u_along = edge.u_level.hypot(stretch * u_texture.hypot(u_correction));
+    let (u_s2, u_t2) = (u_along * u_along, how.u_across.get().powi(2));
+    let (n, t) = (frame.along, frame.across + frame.along * course.slope);
+    let entry = |a: f64, b: f64, c: f64, d: f64| u_s2 * a * b + u_t2 * c * d;
+    SilhouettePoint {
+        at: frame.at(s, 0.0),
+        moved: Px::new(s),
+        u_along: Px::new(u_along),
+        covariance_px2: [entry(n.x, n.x, t.x, t.x), entry(n.x, n.y, t.x, t.y), entry(n.y, n.y, t.y, t.y)],
+        normal: (frame.along + frame.across * -course.slope) * (1.0 / stretch),
+        ground: Levels { animal: edge.animal, ground: edge.ground }.ground_is(),
+        levels: Levels { animal: edge.animal, ground: edge.ground },
+        w: Px::new(w),
+        u_w: Px::new(edge.u_w_px),
+        curvature_per_px: course.curvature(),
+        correction: Px::new(correction),
+        contrast_to_noise: contrast,
+    }
+}

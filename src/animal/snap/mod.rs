@@ -1,0 +1,22 @@
+//! Snapping marks to the silhouette or to a feature, sub-pixel, in linear light.
+//!
+//! What is here looks at pixels and answers with places and their uncertainty; lengths are the business of the evaluation.
+
+mod crossing;
+mod edge;
+#[cfg(test)]
+mod edge_tests;
+mod feature;
+mod fit;
+pub(in crate::animal) mod midline;
+mod response;
+#[cfg(test)]
+pub(in crate::animal) mod scene;
+mod shape;
+pub(in crate::animal) mod sides;
+pub(in crate::animal) mod strip;
+
+pub use crossing::Levels;
+pub use edge::{NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
+pub use feature::{Joint, NoJoint, snap_to_joint};
+pub use shape::{SnappedShape, snap_shape};

@@ -1,0 +1,132 @@
+//! Snapping the marks of a whole shape.
+
+use super::crossing::Levels;
+use super::edge::{NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
+use super::feature::{Joint, snap_to_joint};
+use super::midline::MidLine;
+use super::sides::levels_about;
+use crate::animal::{Curve, Kind, Mark, MarkKind, Placement, Shape};
+use crate::photo::Light;
+use crate::units::{Image, Point, Px};
+
+/// A shape after snapping.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SnappedShape {
+    /// The shape, with the marks that moved.
+    pub shape: Shape,
+    /// What a person should know: marks that stayed and why, an axis that was not refined.
+    pub notes: Vec<String>,
+    /// Widths of the edges found, px, with their standard uncertainties: the picture's own blur spot.
+    pub widths: Vec<(Px, Px)>,
+}
+
+/// Snaps every mark of a shape: silhouette ends along the shape, joints to the joint, and the inner marks of an axis to the
+/// mid-line between the two sides. Marks without a clear edge stay and are named in the notes.
+///
+/// `w` is the blur spot in the picture at the shape.
+#[must_use]
+pub fn snap_shape(light: &Light, shape: &Shape, w: Px) -> SnappedShape {
+    let mut out = SnappedShape { shape: shape.clone(), notes: Vec::new(), widths: Vec::new() };
+    match shape.kind {
+        Kind::Axis => snap_axis(light, &mut out, w),
+        Kind::Appendage => snap_chain(light, &mut out, w),
+        _ => snap_ends(light, &mut out, w, None),
+    }
+    out
+}
+
+impl SnappedShape {
+    fn points(&self) -> Vec<Point<Image>> {
+        self.shape.marks.iter().map(|m| m.at).collect()
+    }
+
+    fn stays(&mut self, mark: usize, why: &NoEdge) {
+        self.notes.push(format!("mark {} of {} stays as set by hand: {why}", mark + 1, self.shape.name));
+    }
+
+    fn moved(&mut self, mark: usize, found: &SilhouettePoint) {
+        if let Some(m) = self.shape.marks.get_mut(mark) {
+            *m = found.mark();
+        }
+        self.widths.push((found.w, found.u_w));
+    }
+}
+
+/// Both ends of a span or axis, along it.
+fn snap_ends(light: &Light, out: &mut SnappedShape, w: Px, levels: Option<Levels>) {
+    let points = out.points();
+    let Ok(curve) = Curve::through(&points) else { return };
+    let last = points.len() - 1;
+    let directions = [curve.tangent(0, 0.0) * -1.0, curve.tangent(curve.pieces() - 1, 1.0)];
+    let length = curve.length().value;
+    let mut found = [None, None];
+    for (which, (mark, direction)) in [0, last].into_iter().zip(directions).enumerate() {
+        if out.shape.marks[mark].kind != MarkKind::Silhouette {
+            continue;
+        }
+        let how = Snapping::by_hand(w).with_inside(Px::new(0.5 * length)).with_levels(levels);
+        match snap_to_silhouette(light, points[mark], direction, &how) {
+            Ok(point) => found[which] = Some((mark, point)),
+            Err(why) => out.stays(mark, &why),
+        }
+    }
+    if let [Some((_, a)), Some((_, b))] = &found
+        && a.ground != b.ground
+    {
+        out.notes.push(format!(
+            "{}: the animal is darker than the ground at one end and brighter at the other; look whether both marks are right",
+            out.shape.name
+        ));
+    }
+    for (mark, point) in found.into_iter().flatten() {
+        out.moved(mark, &point);
+    }
+}
+
+/// The inner marks to the mid-line, the tips to the silhouette along it.
+fn snap_axis(light: &Light, out: &mut SnappedShape, w: Px) {
+    let Ok(curve) = Curve::through(&out.points()) else { return };
+    let levels = levels_about(light, &curve, w);
+    if let (Some(levels), true) = (levels, out.shape.marks.len() > 2) {
+        match MidLine::of(light, &curve, &levels, w) {
+            Some(line) => line.apply(out, w),
+            None => out.notes.push(format!(
+                "the axis {} is not moved to the mid-line: the two sides are not clear along most of it",
+                out.shape.name
+            )),
+        }
+    }
+    snap_ends(light, out, w, levels);
+}
+
+/// Joints to the joint, silhouette ends along the end segments.
+fn snap_chain(light: &Light, out: &mut SnappedShape, w: Px) {
+    let points = out.points();
+    let last = points.len().saturating_sub(1);
+    for i in 0..points.len() {
+        let before = i.checked_sub(1).map(|k| points[k]);
+        let after = points.get(i + 1).copied();
+        if out.shape.marks[i].kind == MarkKind::Silhouette {
+            let inner = if i == 0 { after } else { before };
+            let Some(inner) = inner else { continue };
+            let length = (points[i] - inner).length();
+            let how = Snapping::by_hand(w).with_inside(Px::new(0.7 * length));
+            match snap_to_silhouette(light, points[i], points[i] - inner, &how) {
+                Ok(found) => out.moved(i, &found),
+                Err(why) => out.stays(i, &why),
+            }
+        } else if i > 0 && i < last {
+            let (Some(before), Some(after)) = (before, after) else { continue };
+            match snap_to_joint(light, before, points[i], after, w) {
+                Ok(Joint { at, covariance_px2 }) => {
+                    out.shape.marks[i] = Mark {
+                        at,
+                        kind: MarkKind::Feature,
+                        placement: Placement::Snapped { covariance_px2, ground: None },
+                    };
+                }
+                Err(why) => out.notes.push(format!("mark {} of {} stays as set by hand: {why}", i + 1, out.shape.name)),
+            }
+        }
+    }
+}
