@@ -4,7 +4,11 @@
 //! warnings to standard error; exit status 0 done, 1 part of a batch failed, 2 usage or file error, 3 refused.
 
 mod calibrate;
+mod calibrate_batch;
+mod calibrate_keep;
+mod calibrate_notes;
 mod calibrate_report;
+mod calibrate_turned;
 mod clock;
 mod console;
 mod demo;

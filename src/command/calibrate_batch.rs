@@ -1,0 +1,123 @@
+//! The loop over the pictures of a batch: each is read, kept, drawn and told, and a failure stops none of the others.
+
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+
+use super::calibrate::Args;
+use super::calibrate_keep::{self as keep, One};
+use super::calibrate_report::{self as report, Answer, Calibrated};
+use super::console::Console;
+use super::opened::{self, Opened, file_name};
+use super::{Failure, calibrate_notes as notes, calibrate_turned as turned, reading_plot};
+use crate::optics::OpticsError;
+use crate::photo::{Channel, PhotoError};
+use crate::setup::{Library, SetupError, SlideNotes};
+use crate::slide::{self, Reading, Refusal, Request};
+use crate::units::Um;
+
+/// Why one picture gave no reading.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum Trouble {
+    #[error(transparent)]
+    Photo(#[from] PhotoError),
+    #[error("{0}")]
+    Refused(Refusal),
+    #[error("{0}")]
+    NotCrossways(String),
+    #[error(transparent)]
+    Setup(#[from] SetupError),
+    #[error(transparent)]
+    Optics(#[from] OpticsError),
+    #[error("the plot cannot be drawn: {0}")]
+    Draw(#[from] crate::exchange::draw::DrawError),
+    #[error("the plot cannot be written: {0}")]
+    Plot(std::io::Error),
+    #[error("the uncertainty of the scale cannot be stated: {0}")]
+    Uncertainty(#[from] crate::uncertainty::UncertaintyError),
+}
+
+impl Trouble {
+    fn answer(&self, path: &Path) -> Answer {
+        let picture = path.display().to_string();
+        match self {
+            Self::Refused(r) => Answer::Refused { picture, refused: r.reason().to_owned(), detail: r.to_string() },
+            Self::NotCrossways(detail) => {
+                Answer::Refused { picture, refused: "slide not turned".to_owned(), detail: detail.clone() }
+            }
+            other => Answer::Failed { picture, error: other.to_string() },
+        }
+    }
+}
+
+/// Reads all pictures and says what became of each.
+pub(super) fn run(args: &Args, slide: &SlideNotes, library: &Library, console: &mut Console) -> Result<(), Failure> {
+    let mut kept = keep::earlier(args, library).map_err(Failure::usage)?;
+    let total = args.pictures.len();
+    let mut statuses = Vec::with_capacity(total);
+    // A few pictures at a time, so that a long batch shows its results as they come and memory stays bounded.
+    for (c, chunk) in args.pictures.chunks(rayon::current_num_threads().max(1)).enumerate() {
+        let read: Vec<_> = chunk.par_iter().map(|path| read_one(path, args, slide)).collect();
+        for (i, (path, outcome)) in chunk.iter().zip(read).enumerate() {
+            if total > 1 {
+                let number = c * rayon::current_num_threads().max(1) + i + 1;
+                console.progress(&format!("[{number}/{total}] {}", path.display()));
+            }
+            let outcome = outcome.and_then(|one| keep::keep(one, args, library, &mut kept));
+            let outcome = outcome.and_then(|done| draw(done, args, statuses.len(), total));
+            let answer = match outcome {
+                Ok(done) => Answer::Calibrated(Box::new(done)),
+                Err(trouble) => trouble.answer(path),
+            };
+            report::print(&answer, args.json, console)?;
+            statuses.push(answer.status());
+        }
+    }
+    match (statuses.iter().max(), total) {
+        (None | Some(0), _) => Ok(()),
+        (Some(&status), 1) => Err(Failure::Reported(status)),
+        _ => Err(Failure::Partly),
+    }
+}
+
+fn read_one(path: &Path, args: &Args, slide: &SlideNotes) -> Result<One, Trouble> {
+    let opened = opened::open(path, args.mode.as_deref())?;
+    let optics = notes::optics(args, &opened)?;
+    let request = Request { expected: optics.nominal_scale(), ..Request::new(Um::new(slide.division_um)) };
+    let mut reading = read_light(&opened, &request)?;
+    let crossways = match &args.crossways {
+        Some(second) => Some(turned::turn(&mut reading, second, args, &request, &opened)?),
+        None => None,
+    };
+    let mut warnings = opened.warnings.clone();
+    warnings.extend(reading.warnings.iter().map(ToString::to_string));
+    warnings.extend(notes::warnings(&reading, &optics, slide));
+    let mut setup = keep::new_setup(args, &opened, optics, slide.clone(), &reading);
+    setup.readings = vec![keep::record(path, &opened, &reading, crossways)];
+    let setup = setup.checked()?;
+    Ok(One { path: path.to_owned(), setup, reading, warnings })
+}
+
+/// Reads a picture that is open.
+pub(super) fn read_light(opened: &Opened, request: &Request) -> Result<Reading, Trouble> {
+    slide::read(&opened.photo.light(Channel::Luminance), request).map_err(Trouble::Refused)
+}
+
+/// Draws the residuals where a plot is wanted; `before` pictures of `total` came earlier.
+fn draw(done: Calibrated, args: &Args, before: usize, total: usize) -> Result<Calibrated, Trouble> {
+    if let Some(file) = &args.plot {
+        let png = reading_plot::png(&done.reading, &file_name(&done.path))?;
+        std::fs::write(numbered(file, before, total), png).map_err(Trouble::Plot)?;
+    }
+    Ok(done)
+}
+
+/// `plot.png` for a single picture; `plot-1.png`, `plot-2.png` for a batch.
+fn numbered(file: &Path, before: usize, total: usize) -> PathBuf {
+    if total < 2 {
+        return file.to_owned();
+    }
+    let stem = file.file_stem().map_or_else(|| "plot".into(), |s| s.to_string_lossy());
+    let ending = file.extension().map_or_else(|| "png".into(), |e| e.to_string_lossy());
+    file.with_file_name(format!("{stem}-{}.{ending}", before + 1))
+}
