@@ -20,6 +20,10 @@ mod measure_shapes;
 mod opened;
 mod parse;
 mod plan;
+mod plan_input;
+mod plan_plot;
+mod plan_preview;
+mod plan_report;
 mod reading_plot;
 mod table;
 

@@ -120,6 +120,13 @@ impl Aperture {
         (at(self.effective_low), at(self.effective_high))
     }
 
+    /// The same as if the effective aperture in the middle of the range (that for P = 1) were known.
+    #[must_use]
+    pub const fn nominal(&self) -> Self {
+        let (magnification, n) = (self.magnification, self.effective);
+        Self { magnification, effective: n, effective_low: n, effective_high: n }
+    }
+
     /// Numerical aperture on the specimen's side, paraxial.
     #[must_use]
     pub fn numerical_aperture(&self) -> f64 {

@@ -305,6 +305,24 @@ impl System {
         Ok(response.table(TABLE_REACH * response.w(), TABLE_POINTS))
     }
 
+    /// Movement during the exposure.
+    #[must_use]
+    pub const fn motion(&self) -> Um {
+        self.motion
+    }
+
+    /// Distance from the plane of focus.
+    #[must_use]
+    pub const fn defocus(&self) -> Um {
+        self.defocus
+    }
+
+    /// Contrast of the optics alone, without pixels and movement, signed; the same in every direction.
+    #[must_use]
+    pub fn contrast_of_optics(&self, cycles_per_um: f64) -> f64 {
+        Lengths { pixel: 0.0, motion: 0.0, ..self.lengths() }.contrast(cycles_per_um)
+    }
+
     /// Contrast at a frequency on the specimen, signed: negative where defocus turns it over.
     #[must_use]
     pub fn contrast(&self, cycles_per_um: f64) -> f64 {

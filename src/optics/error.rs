@@ -22,6 +22,28 @@ pub enum OpticsError {
     /// A plan without an aperture.
     #[error("no aperture is given, name at least one such as 8")]
     NoAperture,
+    /// No lens takes in light beyond a right angle.
+    #[error(
+        "{aperture} has a numerical aperture of {na:.3}, which is not below the refractive index {index} of the medium around the animal; check aperture and magnification, or state the medium (1.333 for water, 1.515 for oil)"
+    )]
+    BeyondMedium {
+        /// The aperture in words.
+        aperture: String,
+        /// Its numerical aperture.
+        na: f64,
+        /// Refractive index of the medium.
+        index: f64,
+    },
+    /// The lens is of a kind that has no marked aperture.
+    #[error(
+        "{lens} has no marked aperture that could be used, give its numerical aperture or the effective aperture instead of {aperture}"
+    )]
+    NoMarkedAperture {
+        /// The kind of lens in words.
+        lens: &'static str,
+        /// The aperture in words.
+        aperture: String,
+    },
     /// One part of the blur is so much larger than diffraction that the response cannot be computed.
     #[error(
         "the blur of {largest_um:.0} µm is more than {limit} times the diffraction length of {diffraction_um:.2} µm, check movement, shutter and defocus"

@@ -99,6 +99,12 @@ impl Spectrum {
         &self.lines
     }
 
+    /// The shortest wavelength: it has the last contrast.
+    #[must_use]
+    pub fn shortest(&self) -> Um {
+        Um::new(self.lines.iter().map(|(l, _)| l.get()).fold(f64::INFINITY, f64::min))
+    }
+
     /// Weighted mean wavelength, used where a formula takes only one.
     #[must_use]
     pub fn mean(&self) -> Um {

@@ -1,5 +1,7 @@
 //! The real binary: output, exit status, files.
 
+mod plan;
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -290,8 +292,11 @@ fn plan_gives_the_worked_example() {
     // Common practice: f/8 at 5x is f/48; Airy radius 1.21967 λ N / m.
     assert!((f8["effective_aperture"].as_f64().expect("a number") - 48.0).abs() < 1e-9);
     assert!((f8["airy_radius_um"].as_f64().expect("a number") - 1.219_67 * 0.55 * 48.0 / 5.0).abs() < 1e-3);
-    let out = motestick(&["plan", "--magnification", "5", "--aperture", "8", "--pixel", "3.72um", "--want", "12um"]);
-    assert!(stdout(&out).contains("Best for the wanted part"), "{}", stdout(&out));
+    let example = ["plan", "--magnification", "5", "--aperture", "8", "--pixel", "3.72um", "--want", "12um"];
+    let out = motestick(&example);
+    assert!(stdout(&out).contains("The wanted part: f/2.8 resolves it with a pupil"), "{}", stdout(&out));
+    let out = motestick(&[&example[..], &["--pupil", "1"]].concat());
+    assert!(stdout(&out).contains("Best for the wanted part: f/2.8"), "{}", stdout(&out));
 }
 
 #[test]

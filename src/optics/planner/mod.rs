@@ -2,18 +2,22 @@
 
 mod advice;
 mod expect;
+mod figures;
+mod remedy;
 mod request;
 mod row;
+mod verdict;
 
-pub use advice::{Advice, Best, Remedy};
+pub use advice::{Advice, Best, DependsOnPupil};
 pub use expect::{Expected, ExpectedTerm};
-pub use request::{Exposure, PlanRequest, PlannedLying, PlannedPlacement, USUAL_SCALE_U_REL, WHOLE_STOPS};
+pub use remedy::Remedy;
+pub use request::{Exposure, LensKind, PlanRequest, PlannedLying, PlannedPlacement, USUAL_SCALE_U_REL, WHOLE_STOPS};
 pub use row::PlanRow;
 
 use serde::Serialize;
 
 use super::{Aperture, OpticsError, PupilMagnification};
-use crate::units::{PxPerUm, Um};
+use crate::units::{Px, PxPerUm, Um};
 
 /// A plan: every aperture with what it gives, and advice.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -27,8 +31,24 @@ pub struct Plan {
     pub pixel_on_animal_um: Um,
     /// Scale that magnification and pixels promise.
     pub scale_px_per_um: PxPerUm,
+    /// The kind of lens.
+    pub lens: LensKind,
+    /// Pupil magnification as mounted; nothing where it is not known or does not matter.
+    pub pupil_magnification: Option<f64>,
+    /// Refractive index around the animal.
+    pub refractive_index: f64,
+    /// Blur accepted as sharp in the depth of field, recorded pixels.
+    pub accepted_blur_px: Px,
+    /// The same on the sensor.
+    pub accepted_blur_on_sensor_um: Um,
+    /// Relative standard uncertainty of the scale that expected uncertainties count with.
+    pub u_scale_rel: f64,
+    /// The aperture against which exposures are compared, in words.
+    pub reference_text: String,
     /// Mean wavelength of the light.
     pub wavelength_um: Um,
+    /// Columns and rows of the recorded picture, where they are known.
+    pub picture_px: Option<(u32, u32)>,
     /// Width of the field on the animal, where the picture's size is known.
     pub field_width_um: Option<Um>,
     /// Height of the field.
@@ -79,7 +99,18 @@ pub fn plan(request: &PlanRequest) -> Result<Plan, OpticsError> {
         pixel_um: request.pixel_pitch,
         pixel_on_animal_um: footprint,
         scale_px_per_um: PxPerUm::new(1.0 / footprint.get()),
+        lens: request.lens,
+        pupil_magnification: match request.pupil {
+            PupilMagnification::Known(p) => Some(p),
+            PupilMagnification::Unknown => None,
+        },
+        refractive_index: request.refractive_index,
+        accepted_blur_px: Px::new(request.accepted_blur_px),
+        accepted_blur_on_sensor_um: request.pixel_pitch * request.accepted_blur_px,
+        u_scale_rel: request.scale_u_rel,
+        reference_text: row::words(note),
         wavelength_um: request.spectrum.mean(),
+        picture_px: request.picture_px,
         field_width_um: request.picture_px.map(|p| footprint * f64::from(p.0)),
         field_height_um: request.picture_px.map(|p| footprint * f64::from(p.1)),
         rolling_stretch_um: rolling_stretch(request, footprint),
@@ -103,10 +134,9 @@ fn rolling_stretch(request: &PlanRequest, footprint: Um) -> Option<Um> {
 
 fn warnings(request: &PlanRequest, rows: &[PlanRow], footprint: Um) -> Vec<String> {
     let mut out = Vec::new();
-    let unknown = request.pupil == PupilMagnification::Unknown && rows.iter().any(|r| r.aperture.is_some());
-    if unknown {
+    if request.pupil == PupilMagnification::Unknown && rows.iter().any(|r| r.aperture.is_some()) {
         out.push(
-            "the pupil magnification is not known: figures are for 1, the ranges for 2 to 0.28; say --pupil if you know it"
+            "the pupil magnification P of the lens is not known: figures are for P = 1, ranges reach from P = 2 to P = 0.28, verdicts are for the worst of these, and the doubt counts in the expected uncertainty; --pupil settles it (how large the aperture looks from behind over how large it looks from the front)"
                 .to_owned(),
         );
     }
@@ -128,8 +158,12 @@ fn warnings(request: &PlanRequest, rows: &[PlanRow], footprint: Um) -> Vec<Strin
             footprint.get() * f64::from(w.max(h))
         ));
     }
-    if rows.iter().any(|r| r.sampling == "coarse") {
-        out.push("where a blur spot is hardly wider than 2 pixels, fine texture turns into false patterns".to_owned());
+    let coarse: Vec<&str> = rows.iter().filter(|r| r.sampling == "coarse").map(|r| r.aperture_text.as_str()).collect();
+    if !coarse.is_empty() {
+        out.push(format!(
+            "at {} an Airy radius has fewer than 2 pixels: texture finer than two pixels can turn into false patterns",
+            coarse.join(", ")
+        ));
     }
     out
 }
@@ -137,6 +171,7 @@ fn warnings(request: &PlanRequest, rows: &[PlanRow], footprint: Um) -> Vec<Strin
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::optics::ApertureNote;
 
     fn request() -> PlanRequest {
         let mut r = PlanRequest::new(5.0, Um::new(3.72));
@@ -169,7 +204,11 @@ mod tests {
         r.wanted = Some(Um::new(12.0));
         let p = plan(&r).unwrap();
         let Some(Advice::NotAtThisMagnification(remedy)) = &p.advice else { panic!("{:?}", p.advice) };
-        assert!(remedy.text.starts_with("not at this magnification: it spans only"), "{}", remedy.text);
+        assert!(
+            remedy.text.starts_with("not at this magnification: it would be 3.2 px long, 6 are needed"),
+            "{}",
+            remedy.text
+        );
         r.magnification = remedy.magnification.unwrap();
         let again = plan(&r).unwrap();
         assert!(matches!(again.advice, Some(Advice::Best(_))), "{:?}", again.advice);
@@ -186,7 +225,7 @@ mod tests {
         let p = plan(&r).unwrap();
         let Some(Advice::NotAtThisMagnification(remedy)) = &p.advice else { panic!("{:?}", p.advice) };
         assert!((remedy.pixel_um.unwrap().get() - 5.0).abs() < 1e-9);
-        assert!(remedy.text.contains("spans only 5.0 px"), "{}", remedy.text);
+        assert!(remedy.text.contains("it would be 5.0 px long, 6 are needed"), "{}", remedy.text);
     }
 
     #[test]
@@ -222,6 +261,66 @@ mod tests {
         assert_eq!(plan(&r).unwrap().best_for_animal.as_deref(), Some("f/2.8"));
         r.thickness = Some(Um::new(300.0));
         assert_ne!(plan(&r).unwrap().best_for_animal.as_deref(), Some("f/2.8"));
+    }
+
+    #[test]
+    fn an_unknown_pupil_gives_ranges_and_the_worst_verdict() {
+        let mut r = request();
+        r.wanted = Some(Um::new(12.0));
+        r.animal = Some(Um::new(800.0));
+        r.thickness = Some(Um::new(100.0));
+        let at = |pupil: f64| {
+            let r = PlanRequest { pupil: PupilMagnification::Known(pupil), ..r.clone() };
+            plan(&r).unwrap().apertures
+        };
+        let (best, worst) = (at(2.0), at(0.28));
+        let unknown = plan(&PlanRequest { pupil: PupilMagnification::Unknown, ..r.clone() }).unwrap();
+        for ((row, best), worst) in unknown.apertures.iter().zip(&best).zip(&worst) {
+            assert!((row.blur_spot_low_um / best.blur_spot_um - 1.0).abs() < 1e-9);
+            assert!((row.blur_spot_high_um / worst.blur_spot_um - 1.0).abs() < 1e-9);
+            assert!((row.depth_low_um / best.depth_um - 1.0).abs() < 1e-9);
+            assert!((row.depth_high_um / worst.depth_um - 1.0).abs() < 1e-9);
+            assert_eq!(row.wanted_verdict, worst.wanted_verdict);
+            assert_eq!(row.wanted_verdict_at_best, best.wanted_verdict);
+            assert!(row.focus_steps_high >= row.focus_steps);
+            let e = row.animal.as_ref().unwrap();
+            assert!(e.u_low_um < e.u_um && e.u_um < e.u_high_um);
+            if let Some(p) = row.wanted_resolved_from_pupil {
+                let verdict = |p: f64| at(p).iter().find(|a| a.aperture == row.aperture).unwrap().wanted_verdict;
+                assert_eq!((verdict(1.01 * p), verdict(0.99 * p)), (Some("resolved"), Some("marginal")), "{p}");
+            } else {
+                assert_eq!(row.wanted_verdict == Some("resolved"), row.wanted_verdict_at_best == Some("resolved"));
+            }
+        }
+        let Some(Advice::DependsOnPupil(d)) = &unknown.advice else { panic!("{:?}", unknown.advice) };
+        assert_eq!(d.aperture_text, "f/2.8");
+        assert!(d.text.contains("pupil magnification of at least 0.38"), "{}", d.text);
+        assert!(unknown.warnings[0].contains("--pupil"), "{}", unknown.warnings[0]);
+        // A part large enough is resolved whatever the pupil, and gets an aperture.
+        r.wanted = Some(Um::new(40.0));
+        let sure = plan(&PlanRequest { pupil: PupilMagnification::Unknown, ..r.clone() }).unwrap();
+        assert!(matches!(sure.advice, Some(Advice::Best(_))), "{:?}", sure.advice);
+    }
+
+    #[test]
+    fn lenses_have_the_apertures_of_their_kind() {
+        let mut r = request();
+        r.lens = LensKind::Objective;
+        let e = plan(&r).unwrap_err().to_string();
+        assert!(e.starts_with("a microscope objective has no marked aperture"), "{e}");
+        r.apertures = vec![ApertureNote::NumericalAperture(0.1), ApertureNote::NumericalAperture(0.25)];
+        r.wanted = Some(Um::new(1.0));
+        let p = plan(&r).unwrap();
+        let Some(Advice::NotAtThisMagnification(remedy)) = &p.advice else { panic!("{:?}", p.advice) };
+        assert!(remedy.text.contains("objective") && !remedy.text.contains("f/"), "{}", remedy.text);
+        r.apertures = vec![ApertureNote::NumericalAperture(1.2)];
+        let e = plan(&r).unwrap_err().to_string();
+        assert!(
+            e.starts_with("NA 1.2 has a numerical aperture of 1.200, which is not below the refractive index 1 "),
+            "{e}"
+        );
+        r.refractive_index = 1.333;
+        assert!(plan(&r).is_ok());
     }
 
     #[test]

@@ -2,8 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::row::words;
 use crate::optics::error::{not_negative, positive};
-use crate::optics::{ApertureNote, OpticsError, PupilMagnification, Spectrum};
+use crate::optics::{Aperture, ApertureNote, OpticsError, PupilMagnification, Spectrum};
 use crate::units::{Angle, Um};
 
 /// The usual whole stops of a lens for close work.
@@ -11,6 +12,40 @@ pub const WHOLE_STOPS: [f64; 6] = [2.8, 4.0, 5.6, 8.0, 11.0, 16.0];
 /// Relative standard uncertainty of a scale where nothing is said: a slide without certificate (±0.2 % rectangular) and a ring
 /// with a stop (0.3 %), the measurement model's defaults.
 pub const USUAL_SCALE_U_REL: f64 = 0.0032;
+
+/// The kind of lens, as far as it changes what a plan says.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LensKind {
+    /// A lens with an aperture ring or a set aperture: macro lens, lens on extension, close-up lens or tube lens system.
+    #[default]
+    Macro,
+    /// A lens mounted back to front: a pupil magnification P stated for its ordinary mounting counts as 1/P.
+    Reversed,
+    /// A microscope objective: its numerical aperture is fixed and engraved, and made for its magnification.
+    Objective,
+    /// A lens whose entrance pupil lies at infinity: the scale does not change with depth; its aperture is effective.
+    Telecentric,
+}
+
+impl LensKind {
+    /// In plain words, with the article.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Macro => "a macro lens",
+            Self::Reversed => "a reversed lens",
+            Self::Objective => "a microscope objective",
+            Self::Telecentric => "a telecentric lens",
+        }
+    }
+
+    /// True when an aperture marked on the lens, with the pupil magnification, tells the effective one.
+    #[must_use]
+    pub const fn has_marked_aperture(self) -> bool {
+        matches!(self, Self::Macro | Self::Reversed)
+    }
+}
 
 /// How the animal will lie.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -35,7 +70,7 @@ pub enum PlannedPlacement {
 /// An exposure that was right on the same subject in the same light.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Exposure {
-    /// Aperture, noted the same way as the plan's.
+    /// Aperture, noted the same way as the plan's, at the plan's magnification.
     pub aperture: f64,
     /// Exposure time, s.
     pub shutter_s: f64,
@@ -54,8 +89,12 @@ pub struct PlanRequest {
     pub apertures: Vec<ApertureNote>,
     /// The one among them that was asked for.
     pub asked: Option<usize>,
-    /// Pupil magnification of the lens.
+    /// The kind of lens.
+    pub lens: LensKind,
+    /// Pupil magnification of the lens as mounted.
     pub pupil: PupilMagnification,
+    /// Distance between lens and animal, for the change of scale with depth; nothing leaves that out.
+    pub working_distance: Option<Um>,
     /// Size of the recorded picture, px.
     pub picture_px: Option<(u32, u32)>,
     /// The light.
@@ -80,6 +119,8 @@ pub struct PlanRequest {
     pub readout_s: Option<f64>,
     /// An exposure that was right.
     pub exposure: Option<Exposure>,
+    /// Highest ISO sensitivity accepted.
+    pub iso: Option<f64>,
     /// Aperture against which exposures are compared; the first one where nothing is said.
     pub reference: Option<ApertureNote>,
     /// Relative standard uncertainty of the scale.
@@ -103,7 +144,9 @@ impl PlanRequest {
             pixel_pitch,
             apertures: WHOLE_STOPS.iter().map(|&n| ApertureNote::Marked(n)).collect(),
             asked: None,
+            lens: LensKind::Macro,
             pupil: PupilMagnification::Unknown,
+            working_distance: None,
             picture_px: None,
             spectrum: Spectrum::green(),
             refractive_index: 1.0,
@@ -116,6 +159,7 @@ impl PlanRequest {
             frame_rate_hz: None,
             readout_s: None,
             exposure: None,
+            iso: None,
             reference: None,
             scale_u_rel: USUAL_SCALE_U_REL,
             lying: PlannedLying::Unknown,
@@ -123,6 +167,29 @@ impl PlanRequest {
             incoherent: false,
             tone_known: false,
         }
+    }
+
+    /// A number noted as the plan's apertures are.
+    pub(super) fn noted_alike(&self, aperture: f64) -> ApertureNote {
+        match self.apertures.first() {
+            Some(ApertureNote::Effective(_)) => ApertureNote::Effective(aperture),
+            Some(ApertureNote::NumericalAperture(_)) => ApertureNote::NumericalAperture(aperture),
+            _ => ApertureNote::Marked(aperture),
+        }
+    }
+
+    /// Apertures that such a lens has, in such a medium.
+    fn check_lens(&self) -> Result<(), OpticsError> {
+        for &note in &self.apertures {
+            if matches!(note, ApertureNote::Marked(_)) && !self.lens.has_marked_aperture() {
+                return Err(OpticsError::NoMarkedAperture { lens: self.lens.words(), aperture: words(note) });
+            }
+            let na = Aperture::new(note, self.magnification, self.pupil)?.numerical_aperture();
+            if na >= self.refractive_index {
+                return Err(OpticsError::BeyondMedium { aperture: words(note), na, index: self.refractive_index });
+            }
+        }
+        Ok(())
     }
 
     /// Checks what the parts of the optics do not check themselves.
@@ -149,6 +216,9 @@ impl PlanRequest {
             number("the shutter time of the known exposure", " s", Some(e.shutter_s))?;
             number("the ISO of the known exposure", "", Some(e.iso))?;
         }
+        length("the working distance", self.working_distance)?;
+        number("the highest ISO", "", self.iso)?;
+        self.check_lens()?;
         not_negative("the scale's uncertainty", self.scale_u_rel, "")?;
         not_negative("the accepted blur", self.accepted_blur_px, " px")?;
         if let PlannedLying::Within(a) = self.lying

@@ -3,22 +3,23 @@
 use serde::Serialize;
 
 use super::expect::{Ends, Expected, expected};
+use super::figures::{Range, motion};
 use super::request::PlanRequest;
-use crate::optics::depth::{DepthOfField, depth_of_field};
-use crate::optics::{Aperture, ApertureNote, BlurPart, OpticsError, System, nyquist_per_um};
+use super::verdict::{MARGINAL, RESOLVED, smallest, verdict};
+use crate::optics::{Aperture, ApertureNote, BlurPart, OpticsError, nyquist_per_um};
 use crate::units::{Px, Um};
 
 /// Share of the blur spot that movement may add before it is called harmful: a third of the blur spot as a path.
 const MOTION_SHARE: f64 = 1.0 / 3.0;
 /// Share of the depth of field by which a focus series steps.
 const STEP_SHARE: f64 = 0.8;
-/// Lengths from this many blur spots and px on are resolved, and marginal.
-const RESOLVED: (f64, f64) = (2.0, 6.0);
-const MARGINAL: (f64, f64) = (1.0, 3.0);
 /// Pixels per Airy radius from which on pixels hardly cost resolution.
 const ENOUGH_PX: f64 = 2.0;
 
 /// One aperture of a plan: what it gives and what it costs. Lengths are on the animal.
+///
+/// With an unknown pupil magnification P every figure is that for P = 1; what is called low and high is the range from P = 2 to
+/// P = 0.28, and verdicts are those for the worst case.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct PlanRow {
@@ -36,12 +37,25 @@ pub struct PlanRow {
     pub effective_aperture_high: f64,
     /// Numerical aperture on the animal's side.
     pub numerical_aperture: f64,
+    /// Least numerical aperture that the notes allow.
+    pub numerical_aperture_low: f64,
+    /// Greatest numerical aperture that the notes allow.
+    pub numerical_aperture_high: f64,
     /// Airy radius.
     pub airy_radius_um: Um,
+    /// Least Airy radius that the notes allow.
+    pub airy_radius_low_um: Um,
+    /// Greatest Airy radius that the notes allow.
+    pub airy_radius_high_um: Um,
     /// Frequency beyond which there is no contrast.
     pub cutoff_cycles_per_um: f64,
     /// Nyquist frequency of the pixels.
     pub nyquist_cycles_per_um: f64,
+    /// `full` where the pixels' Nyquist frequency lies at or beyond the optical cut-off, so that all the lens passes is recorded
+    /// truly; else `aliasing`: texture finer than two pixels can turn into false patterns.
+    pub nyquist_verdict: &'static str,
+    /// Contrast, 0 to 1, that is left at the Nyquist frequency; it is what can turn into false patterns.
+    pub contrast_at_nyquist: f64,
     /// Pixels per Airy radius.
     pub px_per_airy_radius: f64,
     /// `enough` from 2 px per Airy radius on, else `coarse`.
@@ -64,12 +78,22 @@ pub struct PlanRow {
     pub depth_geometric_um: Um,
     /// Depth of field, both.
     pub depth_um: Um,
+    /// Least depth of field that the notes allow.
+    pub depth_low_um: Um,
+    /// Greatest depth of field that the notes allow.
+    pub depth_high_um: Um,
     /// Smallest length that would be called resolved.
     pub smallest_resolved_um: Um,
+    /// The same for the greatest blur that the notes allow: from here on resolved whatever the pupil.
+    pub smallest_resolved_high_um: Um,
     /// Smallest length that would be called marginal.
     pub smallest_marginal_um: Um,
-    /// `resolved`, `marginal` or `not resolved` for the wanted part.
+    /// `resolved`, `marginal` or `not resolved` for the wanted part, by the greatest blur that the notes allow.
     pub wanted_verdict: Option<&'static str>,
+    /// The same by the least blur that the notes allow.
+    pub wanted_verdict_at_best: Option<&'static str>,
+    /// Least pupil magnification with which the wanted part is resolved, where it depends on the pupil.
+    pub wanted_resolved_from_pupil: Option<f64>,
     /// Expected uncertainty of the wanted part; nothing where it is not resolved.
     pub wanted: Option<Expected>,
     /// Expected uncertainty of the animal's length from one picture.
@@ -80,41 +104,18 @@ pub struct PlanRow {
     pub motion_um: Option<Um>,
     /// Longest shutter for which movement stays within a third of the blur spot at rest, s; in footage at most a frame.
     pub longest_shutter_s: Option<f64>,
+    /// The same for the least blur spot that the notes allow.
+    pub longest_shutter_low_s: Option<f64>,
     /// Sensitivity needed at the shutter planned, or at the longest one, by the exposure that was right.
     pub iso_needed: Option<f64>,
+    /// Stops of light that lack at the highest sensitivity accepted; 0 or below where there is enough.
+    pub light_lacking_stops: Option<f64>,
     /// Pictures of a focus series through the animal's thickness.
     pub focus_steps: Option<u32>,
+    /// The same for the least depth of field that the notes allow.
+    pub focus_steps_high: Option<u32>,
     /// Distance between two of them, along the view.
     pub focus_step_um: Um,
-}
-
-/// Smallest length of a verdict: so many blur spots and so many px.
-fn smallest(limit: (f64, f64), w: Um, footprint: Um) -> Um {
-    Um::new((limit.0 * w.get()).max(limit.1 * footprint.get()))
-}
-
-/// The verdict rule of the measurement model.
-pub(super) fn verdict(length: Um, w: Um, footprint: Um) -> &'static str {
-    if length >= smallest(RESOLVED, w, footprint) {
-        "resolved"
-    } else if length >= smallest(MARGINAL, w, footprint) {
-        "marginal"
-    } else {
-        "not resolved"
-    }
-}
-
-/// True when pixels, not blur, keep a length from being resolved.
-pub(super) fn pixels_limit(length: Um, w: Um, footprint: Um) -> bool {
-    length < footprint * RESOLVED.1 && length >= w * RESOLVED.0
-}
-
-/// A system in focus for one noted aperture.
-pub(super) fn system_for(request: &PlanRequest, note: ApertureNote) -> Result<System, OpticsError> {
-    let aperture = Aperture::new(note, request.magnification, request.pupil)?;
-    System::in_focus(aperture, request.pixel_pitch)?
-        .with_spectrum(request.spectrum.clone())
-        .with_refractive_index(request.refractive_index)
 }
 
 /// Pictures needed to cover `thickness`, each sharp over `depth`.
@@ -127,84 +128,99 @@ fn steps(thickness: Um, depth: Um) -> u32 {
 impl PlanRow {
     pub(super) fn new(request: &PlanRequest, index: usize, reference: &Aperture) -> Result<Self, OpticsError> {
         let note = request.apertures[index];
-        let at_rest = system_for(request, note)?;
-        let aperture = *at_rest.aperture();
-        let footprint = at_rest.pixel_footprint();
-        let motion_um = request.speed_um_per_s.zip(request.shutter_s).map(|(v, t)| Um::new(v * t));
-        let spot = match motion_um {
-            Some(path) => at_rest.clone().with_motion(path)?.blur()?,
-            None => at_rest.blur()?,
-        };
-        let w_at_rest = if motion_um.is_some() { at_rest.w()? } else { spot.w_um };
-        let wavelength = request.spectrum.mean();
-        let depth = depth_of_field(
-            &aperture,
-            wavelength,
-            request.pixel_pitch * request.accepted_blur_px,
-            request.refractive_index,
-        )?;
-        let away = match request.thickness {
-            Some(t) => Some(at_rest.clone().with_defocus(t * 0.5)?.w_and_reach()?),
-            None => None,
-        };
+        let aperture = Aperture::new(note, request.magnification, request.pupil)?;
+        let footprint = request.pixel_pitch / request.magnification;
+        let (range, spot) = Range::new(request, &aperture)?;
+        let at = range.nominal;
+        let (w_low, w_high) = range.ends_of(|f| f.spot.0);
+        let (depth_low, depth_high) = range.ends_of(|f| f.depth.total_um());
+        let (wide, narrow) = aperture.ends();
         let frame_s = request.frame_rate_hz.map_or(f64::INFINITY, |rate| 1.0 / rate);
-        let longest_shutter_s =
-            request.speed_um_per_s.filter(|v| *v > 0.0).map(|v| (MOTION_SHARE * w_at_rest.get() / v).min(frame_s));
+        let shutter = |w_at_rest: Um| {
+            let moving = request.speed_um_per_s.filter(|v| *v > 0.0);
+            moving.map(|v| (MOTION_SHARE * w_at_rest.get() / v).min(frame_s))
+        };
+        let wavelength = request.spectrum.mean();
         let px_per_airy_radius = aperture.airy_radius(wavelength) / footprint;
-        let (effective_low, effective_high) = aperture.effective_range();
+        let nyquist = nyquist_per_um(request.pixel_pitch, request.magnification);
+        let cutoff = aperture.cutoff_per_um(request.spectrum.shortest());
+        let longest_shutter_s = shutter(at.w_at_rest);
+        let iso_needed = iso_needed(request, &aperture, longest_shutter_s)?;
+        let marked = if let ApertureNote::Marked(n) = note { Some(n) } else { None };
+        let pupil = match (marked, request.wanted) {
+            (Some(n), Some(wanted)) if wanted >= footprint * RESOLVED.1 => {
+                range.pupil_for(request, n, wanted / RESOLVED.0)?
+            }
+            _ => None,
+        };
         let mut row = Self {
-            aperture: if let ApertureNote::Marked(n) = note { Some(n) } else { None },
+            aperture: marked,
             aperture_text: words(note),
             asked: request.asked == Some(index),
             effective_aperture: aperture.effective(),
-            effective_aperture_low: effective_low,
-            effective_aperture_high: effective_high,
+            effective_aperture_low: wide.effective(),
+            effective_aperture_high: narrow.effective(),
             numerical_aperture: aperture.numerical_aperture(),
+            numerical_aperture_low: narrow.numerical_aperture(),
+            numerical_aperture_high: wide.numerical_aperture(),
             airy_radius_um: aperture.airy_radius(wavelength),
-            cutoff_cycles_per_um: aperture.cutoff_per_um(wavelength),
-            nyquist_cycles_per_um: nyquist_per_um(request.pixel_pitch, request.magnification),
+            airy_radius_low_um: wide.airy_radius(wavelength),
+            airy_radius_high_um: narrow.airy_radius(wavelength),
+            cutoff_cycles_per_um: cutoff,
+            nyquist_cycles_per_um: nyquist,
+            nyquist_verdict: if nyquist >= cutoff { "full" } else { "aliasing" },
+            contrast_at_nyquist: super::figures::system(request, aperture.nominal())?.contrast(nyquist),
             px_per_airy_radius,
             sampling: if px_per_airy_radius >= ENOUGH_PX { "enough" } else { "coarse" },
             blur_spot_um: spot.w_um,
-            blur_spot_low_um: spot.w_low_um,
-            blur_spot_high_um: spot.w_high_um,
+            blur_spot_low_um: w_low,
+            blur_spot_high_um: w_high,
             blur_spot_px: Px::new(spot.w_um / footprint),
-            blur_spot_at_half_thickness_um: away.map(|s| s.0),
-            depth_wave_um: depth.wave_um,
-            depth_geometric_um: depth.geometric_um,
-            depth_um: depth.total_um(),
+            blur_spot_at_half_thickness_um: at.away.map(|s| s.0),
+            depth_wave_um: at.depth.wave_um,
+            depth_geometric_um: at.depth.geometric_um,
+            depth_um: at.depth.total_um(),
+            depth_low_um: depth_low,
+            depth_high_um: depth_high,
             smallest_resolved_um: smallest(RESOLVED, spot.w_um, footprint),
+            smallest_resolved_high_um: smallest(RESOLVED, w_high, footprint),
             smallest_marginal_um: smallest(MARGINAL, spot.w_um, footprint),
-            wanted_verdict: request.wanted.map(|l| verdict(l, spot.w_um, footprint)),
+            wanted_verdict: request.wanted.map(|l| verdict(l, w_high, footprint)),
+            wanted_verdict_at_best: request.wanted.map(|l| verdict(l, w_low, footprint)),
+            wanted_resolved_from_pupil: pupil,
             wanted: None,
             animal: None,
             exposure_stops: aperture.stops_against(reference),
-            motion_um,
+            motion_um: motion(request),
             longest_shutter_s,
-            iso_needed: iso_needed(request, &aperture, longest_shutter_s)?,
-            focus_steps: request.thickness.map(|t| steps(t, depth.total_um())),
-            focus_step_um: depth.total_um() * STEP_SHARE,
-            blur_parts: spot.parts.clone(),
+            longest_shutter_low_s: shutter(range.ends_of(|f| f.w_at_rest).0),
+            iso_needed,
+            light_lacking_stops: iso_needed.zip(request.iso).map(|(needed, most)| (needed / most).log2()),
+            focus_steps: request.thickness.map(|t| steps(t, at.depth.total_um())),
+            focus_steps_high: request.thickness.map(|t| steps(t, depth_low)),
+            focus_step_um: at.depth.total_um() * STEP_SHARE,
+            blur_parts: spot.parts,
         };
-        row.foresee(request, (spot.w_um, spot.x50_minus_x25()), away, &depth);
+        row.foresee(request, &range, footprint);
         Ok(row)
     }
 
     /// Fills in the expected uncertainties: the part is focused upon, the animal's ends may lie half its thickness away.
-    fn foresee(&mut self, request: &PlanRequest, spot: (Um, Um), away: Option<(Um, Um)>, depth: &DepthOfField) {
-        let total = depth.total_um();
-        if let Some(length) = request.wanted.filter(|_| self.wanted_verdict != Some("not resolved")) {
+    fn foresee(&mut self, request: &PlanRequest, range: &Range, footprint: Um) {
+        let visible = |l: &Um| verdict(*l, self.blur_spot_um, footprint) != "not resolved";
+        if let Some(length) = request.wanted.filter(visible) {
             let whole = request.animal.unwrap_or(length);
-            self.wanted = Some(expected(length, whole, spot, total, request, Ends::Feature));
+            self.wanted = Some(expected((length, whole), request, Ends::Feature, range, |f| f.spot));
         }
         if let Some(length) = request.animal {
-            let blur = away.unwrap_or(spot);
-            self.animal = Some(expected(length, length, blur, total, request, Ends::Silhouette));
+            let blur = |f: &super::figures::Figures| f.away.unwrap_or(f.spot);
+            self.animal = Some(expected((length, length), request, Ends::Silhouette, range, blur));
         }
     }
 }
 
-fn words(note: ApertureNote) -> String {
+/// An aperture in words.
+pub(super) fn words(note: ApertureNote) -> String {
     match note {
         ApertureNote::Marked(n) => format!("f/{n}"),
         ApertureNote::Effective(n) => format!("f/{n} effective"),
@@ -221,12 +237,7 @@ fn iso_needed(
     let (Some(known), Some(shutter)) = (request.exposure, request.shutter_s.or(longest_shutter_s)) else {
         return Ok(None);
     };
-    let note = match request.apertures.first() {
-        Some(ApertureNote::Effective(_)) => ApertureNote::Effective(known.aperture),
-        Some(ApertureNote::NumericalAperture(_)) => ApertureNote::NumericalAperture(known.aperture),
-        _ => ApertureNote::Marked(known.aperture),
-    };
-    let then = Aperture::new(note, request.magnification, request.pupil)?;
+    let then = Aperture::new(request.noted_alike(known.aperture), request.magnification, request.pupil)?;
     let light = (then.effective() / aperture.effective()).powi(2);
     Ok(Some(known.iso * known.shutter_s / (shutter * light)))
 }
@@ -234,17 +245,6 @@ fn iso_needed(
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_verdict_needs_blur_spots_and_pixels() {
-        let of = |l: f64, w: f64, p: f64| verdict(Um::new(l), Um::new(w), Um::new(p));
-        assert_eq!(of(20.0, 10.0, 1.0), "resolved");
-        assert_eq!(of(19.9, 10.0, 1.0), "marginal");
-        assert_eq!(of(20.0, 1.0, 3.5), "marginal");
-        assert_eq!(of(9.9, 10.0, 1.0), "not resolved");
-        assert!(pixels_limit(Um::new(20.0), Um::new(1.0), Um::new(3.5)));
-        assert!(!pixels_limit(Um::new(20.0), Um::new(11.0), Um::new(3.5)));
-    }
 
     #[test]
     fn a_focus_series_covers_the_thickness() {

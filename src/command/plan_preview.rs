@@ -1,0 +1,107 @@
+//! The preview of a plan: two apertures side by side, with a scale bar.
+
+use std::path::Path;
+
+use super::Failure;
+use super::plan::Args;
+use crate::exchange::draw::{Corner, Overlay, OverlayItem, ScaleBar, Tone, encode_rgb};
+use crate::exchange::preview::{self, BASE_ISO, Preview, Shot};
+use crate::optics::planner::{Advice, Plan, PlanRequest};
+use crate::optics::{Aperture, System};
+use crate::photo::{Limits, Photo};
+use crate::uncertainty::significant;
+use crate::units::{Point, PxPerUm, Um};
+
+/// Renders the panels; returns the PNG and what to tell beside it.
+pub(super) fn previewed(
+    args: &Args,
+    request: &PlanRequest,
+    made: &Plan,
+    sharp: &Path,
+    scale: PxPerUm,
+) -> Result<(Vec<u8>, String), Failure> {
+    let photo = Photo::open(sharp, &Limits::default()).map_err(Failure::usage)?;
+    let mut panels = Vec::new();
+    for (n, index) in rows(args, request, made).into_iter().enumerate() {
+        panels.push(panel(args, request, made, index, |shot| preview::preview(&photo, scale, shot, n as u64 + 1))?);
+    }
+    if panels.len() == 1 {
+        // A single aperture stands beside what a perfect picture would show.
+        let all = preview::original(&photo, scale).map_err(Failure::usage)?;
+        panels.insert(0, (all, "the sharp picture itself".to_owned()));
+    }
+    let said = format!(
+        "preview: the middle of {}; {}; noise of {} electrons at full scale at ISO {BASE_ISO} and {} read; the sharp picture's own blur comes on top",
+        sharp.display(),
+        panels.iter().map(|p| p.1.as_str()).collect::<Vec<_>>().join(" beside "),
+        args.electrons,
+        preview::READ_NOISE_ELECTRONS
+    );
+    let (all, labels): (Vec<Preview>, Vec<String>) = panels.into_iter().unzip();
+    Ok((page(&all, labels)?, said))
+}
+
+/// The rows shown: the two asked for; the one asked for and the best (or, where that is the same, the widest); without one
+/// asked for the best (or the widest) and the narrowest.
+fn rows(args: &Args, request: &PlanRequest, made: &Plan) -> Vec<usize> {
+    let marked = |n: f64| made.apertures.iter().position(|r| r.aperture.is_some_and(|a| (a / n - 1.0).abs() < 1e-6));
+    let asked: Vec<usize> = if args.aperture.is_empty() {
+        let several = args.na.len().max(args.effective_aperture.len());
+        (0..several.min(2)).collect()
+    } else {
+        args.aperture.iter().take(2).filter_map(|n| marked(*n)).collect()
+    };
+    if asked.len() == 2 {
+        return asked;
+    }
+    let best = match &made.advice {
+        Some(Advice::Best(best)) => best.index,
+        Some(Advice::DependsOnPupil(d)) => d.index,
+        _ => 0,
+    };
+    let first = asked.first().copied().or(request.asked).unwrap_or(made.apertures.len() - 1);
+    let second = if best == first { 0 } else { best };
+    if second == first { vec![first] } else { vec![second.min(first), second.max(first)] }
+}
+
+fn panel(
+    args: &Args,
+    request: &PlanRequest,
+    made: &Plan,
+    index: usize,
+    render: impl Fn(&Shot) -> Result<Preview, preview::PreviewError>,
+) -> Result<(Preview, String), Failure> {
+    let row = &made.apertures[index];
+    let aperture =
+        Aperture::new(request.apertures[index], request.magnification, request.pupil).map_err(Failure::usage)?;
+    let system = System::in_focus(aperture, request.pixel_pitch)
+        .and_then(|s| s.with_spectrum(request.spectrum.clone()).with_refractive_index(request.refractive_index))
+        .and_then(|s| s.with_defocus(args.defocus.unwrap_or(Um::new(0.0))))
+        .and_then(|s| s.with_motion(row.motion_um.unwrap_or(Um::new(0.0))))
+        .map_err(Failure::usage)?;
+    let w = system.w().map_err(Failure::usage)?;
+    // Sensitivity makes up for missing light: fewer electrons fill the picture's scale.
+    let (share, iso) = match row.iso_needed {
+        Some(iso) => ((BASE_ISO / iso).min(1.0), format!(", ISO {}", significant(iso.max(BASE_ISO), 2))),
+        None => (2_f64.powf(row.exposure_stops.min(0.0)), String::new()),
+    };
+    let shot = Shot { system, electrons: (args.electrons * share).max(1.0) };
+    let focus = args.defocus.map_or(String::new(), |z| format!(", {} µm out of focus", significant(z.get(), 2)));
+    let label = format!("{}{focus}: blur {} µm{iso}", row.aperture_text, significant(w.get(), 2));
+    Ok((render(&shot).map_err(Failure::usage)?, label))
+}
+
+fn page(all: &[Preview], labels: Vec<String>) -> Result<Vec<u8>, Failure> {
+    let (width, height, rgb) = preview::side_by_side(all);
+    let panel = width as f64 / all.len() as f64;
+    // All panels show the same field at the same size.
+    let scale = all[0].scale * (height as f64 / all[0].side_px as f64);
+    let mut overlay = Overlay { items: Vec::new(), scale_bar: Some(ScaleBar { scale, corner: Corner::BottomRight }) };
+    for (n, text) in labels.into_iter().enumerate() {
+        let at = Point::new(n as f64 * panel + 12.0, 24.0);
+        overlay.items.push(OverlayItem::Label { at, text, tone: Tone::Sky });
+    }
+    let png = encode_rgb(&rgb, width, height).map_err(Failure::usage)?;
+    let shown = Photo::from_bytes(&png, &Limits::default()).map_err(Failure::usage)?;
+    Ok(overlay.draw_on(&shown).map_err(Failure::usage)?.png)
+}
