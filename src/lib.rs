@@ -8,7 +8,7 @@
 //! ```
 //!
 //! `command` is the thin layer for the command line. Rooms use only the rooms to their left:
-//! `units`, `stats` ← `uncertainty`, `optics` ← `photo` ← `slide` ← `setup` ← `animal` ← `exchange` ← `command`.
+//! `units`, `stats` ← `uncertainty`, `optics` ← `photo` ← `slide` ← `setup` ← `animal` ← `notebook` ← `exchange` ← `command`.
 //! `phantom` renders pictures with exact truth and shares no code with what it tests.
 
 #![warn(clippy::print_stdout, clippy::print_stderr)]
@@ -16,6 +16,7 @@
 pub mod animal;
 pub mod command;
 pub mod exchange;
+pub mod notebook;
 pub mod optics;
 pub mod phantom;
 pub mod photo;

@@ -6,6 +6,7 @@ use crate::units::{Image, Point};
 
 /// What a mark stands on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum MarkKind {
     /// The outer edge of the animal: threshold, tone curve and glow move it.
@@ -16,6 +17,7 @@ pub enum MarkKind {
 
 /// Whether the animal is darker or brighter than the ground about it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Ground {
     /// A dark animal on bright ground.
@@ -26,6 +28,7 @@ pub enum Ground {
 
 /// How a mark came to its place.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Placement {
     /// By hand: anywhere within the blur spot.
@@ -71,6 +74,7 @@ impl Mark {
 
 /// What a shape measures.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 #[non_exhaustive]
 pub enum Kind {

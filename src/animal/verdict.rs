@@ -6,6 +6,7 @@ use crate::units::{Px, Um};
 
 /// Whether the picture resolves a length; the better come first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub enum Verdict {
     /// At least two blur spots and six pixels.
     #[serde(rename = "resolved")]

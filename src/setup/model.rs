@@ -14,6 +14,7 @@ pub const SCHEMA: u32 = 1;
 ///
 /// Keys that this version does not know are kept when the file is written again.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Setup {
     /// Version of the file's form.
     pub schema: u32,
@@ -54,11 +55,13 @@ pub struct Setup {
     pub readings: Vec<ReadingRecord>,
     /// Keys of other programs or later versions.
     #[serde(flatten)]
+    #[cfg_attr(test, schemars(with = "serde_json::Map<String, serde_json::Value>"))]
     pub other: toml::Table,
 }
 
 /// What is known of the illumination.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Coherence {
     /// Nothing: the threshold term of snapped silhouettes applies.
@@ -70,6 +73,7 @@ pub enum Coherence {
 
 /// What is known of the tone curve.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum ToneCurve {
     /// A camera's own rendering: the residual exponent is an input.
@@ -81,6 +85,7 @@ pub enum ToneCurve {
 
 /// Magnification, aperture and pixels as noted; each may be missing.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct OpticsNotes {
     /// Magnification as marked.
     pub magnification: Option<f64>,
@@ -140,6 +145,7 @@ impl OpticsNotes {
 
 /// The ruled slide.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct SlideNotes {
     /// Distance between neighbouring graduations, µm.
     pub division_um: f64,
@@ -193,6 +199,7 @@ impl SlideNotes {
 
 /// What is assumed where nobody measured it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(default)]
 pub struct Assumed {
     /// Tilt of the slide against the sensor: uniform within this many degrees. 2: levelled by eye on a stand.
@@ -228,6 +235,7 @@ impl Default for Assumed {
 
 /// The figures of all readings together, as written for people.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct PooledNote {
     /// Mean scale, px/µm.
     pub scale_px_per_um: f64,
@@ -245,6 +253,7 @@ pub struct PooledNote {
 
 /// One reading in a setup's history.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ReadingRecord {
     /// When it was made, UTC, as `2024-05-01T10:00:00Z`.
     pub date: String,
@@ -276,6 +285,7 @@ pub struct ReadingRecord {
     pub u_blur_spot_um: Option<f64>,
     /// Relative standard uncertainty by source, for people; worked out anew when used.
     #[serde(default)]
+    #[cfg_attr(test, schemars(with = "serde_json::Map<String, serde_json::Value>"))]
     pub u_rel_by_source: toml::Table,
     /// What was to be said about it.
     #[serde(default)]
@@ -308,6 +318,7 @@ impl ReadingRecord {
 
 /// The scale in the other direction.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Crossways {
     /// The second picture's file name.
     pub picture: String,

@@ -10,6 +10,7 @@ pub(super) const TERMS: usize = 9;
 
 /// Which departures from a plain scale the data support.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum MapModel {
@@ -69,6 +70,7 @@ impl MapModel {
 /// Distortion is the polynomial model on the recorded position about its own centre `o`; the perspective is that of a tilted plane.
 /// The covariance is that of `(a0, a1, a2, κ, g1, g2, κ₂, o_x, o_y)` with a1, a2 in µm per `R`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ScaleMap {
     /// Columns of the picture it holds for.
     pub width_px: usize,
@@ -92,6 +94,7 @@ pub struct ScaleMap {
     pub perspective: [f64; 2],
     /// Covariance of the fit; written as the smallest leading square that holds all that is not zero.
     #[serde(with = "leading_square")]
+    #[cfg_attr(test, schemars(with = "Vec<Vec<f64>>"))]
     pub covariance: [[f64; TERMS]; TERMS],
     /// Relative standard uncertainty of the ratio of the scales across and along, where it was measured; absent
     /// where square pixels are only assumed.

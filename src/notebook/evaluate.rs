@@ -1,0 +1,286 @@
+//! Figures from what is inside: the same way from setup, picture and marks to lengths for the command line, the desktop and years
+//! later.
+
+use std::collections::HashSet;
+
+use rayon::prelude::*;
+
+use super::document::Notebook;
+use super::form::Unknown;
+use super::id::MeasurementId;
+use super::measurement::{BudgetNote, Figure, Measurement, Reported, Unit};
+use crate::animal::{AnimalError, Circumstances, Evaluated, Lying, Measured, PictureBlur, Shape, evaluate_shapes};
+use crate::optics::OpticsError;
+use crate::setup::{PictureFacts, PixelSize, Setup};
+use crate::uncertainty::{Matrix, Options, UncertaintyError};
+use crate::units::{PxPerUm, Um};
+
+/// All that figures on one picture follow from.
+#[derive(Clone, Debug)]
+pub struct Question<'a> {
+    /// The setup that took it.
+    pub setup: &'a Setup,
+    /// What is known of the picture.
+    pub facts: &'a PictureFacts,
+    /// Aperture number by the picture's EXIF.
+    pub exif_aperture: Option<f64>,
+    /// The blur spot measured in the picture itself.
+    pub blur_spot: Option<Um>,
+    /// What was to be said when the picture was opened.
+    pub warnings: &'a [String],
+    /// What was drawn.
+    pub shapes: &'a [Shape],
+    /// How the animal lies.
+    pub lying: Lying,
+    /// Why it is measured although it does not match the setup.
+    pub accepted_mismatch: Option<&'a str>,
+    /// Coverage, Monte Carlo and its seed.
+    pub options: Options,
+}
+
+/// The figures, and what holds for all of them.
+#[derive(Clone, Debug)]
+pub struct Answer {
+    /// One entry a shape.
+    pub measured: Vec<Measured>,
+    /// Names of the rows of the covariance: shapes, and behind each appendage its segments.
+    pub names: Vec<String>,
+    /// Covariance of all of them, µm².
+    pub covariance_um2: Matrix,
+    /// The blur spot that budgets and verdicts used.
+    pub blur: PictureBlur,
+    /// Scale at the picture's centre through the mean of all readings.
+    pub scale: PxPerUm,
+    /// Its relative standard uncertainty with everything.
+    pub u_rel_scale: f64,
+    /// What holds for all figures.
+    pub warnings: Vec<String>,
+}
+
+/// Why there are no figures.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum EvaluateError {
+    /// The picture does not match the setup.
+    #[error(
+        "the picture does not match the setup \"{setup}\": {differences}; use the setup that took it, or say --accept-mismatch with the reason why the scale holds all the same"
+    )]
+    Mismatch {
+        /// The setup's name.
+        setup: String,
+        /// In what they differ.
+        differences: String,
+    },
+    /// The setup was never calibrated.
+    #[error("the setup \"{setup}\" has no reading of a ruled slide; calibrate it first")]
+    NoReading {
+        /// The setup's name.
+        setup: String,
+    },
+    /// The setup's notes on its optics make no sense.
+    #[error("the setup's notes on its optics: {0}")]
+    Optics(#[from] OpticsError),
+    /// The marks make no length.
+    #[error(transparent)]
+    Animal(#[from] AnimalError),
+    /// The setup's scale makes no input.
+    #[error(transparent)]
+    Uncertainty(#[from] UncertaintyError),
+    /// The notebook has no such measurement.
+    #[error("the notebook has no measurement {0}")]
+    NotThere(MeasurementId),
+}
+
+/// Answers a question.
+///
+/// # Errors
+/// [`EvaluateError`].
+/// # Source
+/// The measurement model, sections 2 to 5.
+pub fn evaluate(question: &Question<'_>) -> Result<Answer, EvaluateError> {
+    let Question { setup, facts, shapes, lying, .. } = *question;
+    let mut warnings = question.warnings.to_vec();
+    check_match(question, &mut warnings)?;
+    let map = setup.map_for(facts).ok_or_else(|| EvaluateError::NoReading { setup: setup.name.clone() })?;
+    let predicted = setup.predicted_blur()?.map(|b| b.w_um);
+    let depth = setup.depth_of_field(1.0)?;
+    let blur =
+        PictureBlur::choose(predicted, question.blur_spot, setup.blur_on_slide()).ok_or(AnimalError::BlurUnknown)?;
+    warnings.extend(blur.warning(question.blur_spot.is_some()));
+    if setup.certificate_expanded_rel().is_none() {
+        warnings.push("the setup's ruled slide has no certificate; the scale may be off by 0.2 %".to_owned());
+    }
+    aperture_warnings(question, &mut warnings);
+    let about = Circumstances { setup, map: &map, blur, lying, depth, options: question.options.clone() };
+    let Evaluated { measured, names, covariance_um2 } = evaluate_shapes(shapes, &about)?;
+    let place = shapes.first().map_or(map.centre(), Shape::middle);
+    let u_rel_scale = setup.scale_uncertainty(place)?.u_rel;
+    let scale = PxPerUm::new(map.centre_scale().get() / setup.pooling_factor());
+    Ok(Answer { measured, names, covariance_um2, blur, scale, u_rel_scale, warnings })
+}
+
+fn check_match(question: &Question<'_>, warnings: &mut Vec<String>) -> Result<(), EvaluateError> {
+    let Question { setup, facts, .. } = *question;
+    let differences = setup.differences(facts);
+    if !differences.is_empty() {
+        let differences = differences.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
+        let Some(reason) = question.accepted_mismatch else {
+            return Err(EvaluateError::Mismatch { setup: setup.name.clone(), differences });
+        };
+        warnings.push(format!("does not match the setup ({differences}); accepted because: {}", reason.trim()));
+        if setup.pixel_size_of(facts) == PixelSize::Different {
+            warnings.push(
+                "where the picture lies within the frame is unknown, so distortion and tilt are not corrected"
+                    .to_owned(),
+            );
+        }
+    }
+    if let PixelSize::WholeFrameResized(factor) = setup.pixel_size_of(facts) {
+        warnings.push(format!(
+            "derived scale: the picture is taken as the whole frame made smaller, {factor:.4} times the setup's {} x {} px; if it is a crop the scale is wrong",
+            setup.picture_width_px, setup.picture_height_px
+        ));
+    }
+    Ok(())
+}
+
+fn aperture_warnings(question: &Question<'_>, warnings: &mut Vec<String>) {
+    let setup = question.setup;
+    if let (Some(then), Some(now)) = (setup.optics.exif_aperture, question.exif_aperture)
+        && (then / now).log2().abs() > 0.25
+    {
+        warnings.push(format!(
+            "the picture was taken at f/{now:.1}, the slide at f/{then:.1}: the scale holds, the blur spot and depth of field are those of the slide's aperture"
+        ));
+    }
+    let range_only = setup.optics.aperture().ok().flatten().is_some_and(|a| !a.is_known());
+    if question.lying == Lying::Unknown && range_only {
+        warnings.push("the pupil magnification is unknown and taken as 1 for the depth of field".to_owned());
+    }
+}
+
+impl Answer {
+    /// What is kept of the figure of shape `i`; `program` is name and version of what evaluated it.
+    #[must_use]
+    pub fn reported(&self, i: usize, program: &str) -> Option<Reported> {
+        Some(Reported {
+            figure: figure(self.measured.get(i)?, true),
+            blur_spot_um: self.blur.w_um.get(),
+            scale_px_per_um: self.scale.get(),
+            u_rel_scale: self.u_rel_scale,
+            warnings: self.warnings.clone(),
+            program: program.to_owned(),
+            other: Unknown::new(),
+        })
+    }
+}
+
+/// Lines of a budget below this share of the variance are not kept.
+const KEPT_SHARE: f64 = 0.001;
+
+/// A length as it is kept.
+fn figure(m: &Measured, whole: bool) -> Figure {
+    let finite = |v: Option<f64>| v.filter(|v| v.is_finite());
+    let note = |l: &crate::uncertainty::BudgetLine| BudgetNote {
+        source: l.source.clone(),
+        evaluation: l.evaluation.letter().to_owned(),
+        u: l.u,
+        share: l.share,
+        other: Unknown::new(),
+    };
+    Figure {
+        name: if whole { String::new() } else { m.name.clone() },
+        unit: Unit::Um,
+        value: finite(m.value_um),
+        u: finite(m.u_um),
+        low: finite(m.low_um),
+        high: finite(Some(m.high_um)),
+        k: finite(m.k),
+        dof: m.dof.filter(|d| !d.is_nan()),
+        verdict: m.verdict,
+        parts: m.segments.iter().map(|s| figure(s, false)).collect(),
+        budget: m.budget.iter().filter(|l| l.share.abs() >= KEPT_SHARE && l.u.is_finite()).map(note).collect(),
+        warnings: m.warnings.clone(),
+        other: Unknown::new(),
+    }
+}
+
+/// A stored figure beside what is evaluated from the same marks now.
+#[derive(Clone, Debug)]
+pub struct Recheck {
+    /// Which measurement.
+    pub id: MeasurementId,
+    /// Its figure now.
+    pub now: Result<Reported, EvaluateError>,
+    /// True where the stored figure is the same to the last digit; false where it differs or there was none.
+    pub same: bool,
+}
+
+impl Notebook {
+    /// The measurements that are evaluated in one go with this one, itself among them, in their order.
+    #[must_use]
+    pub fn go_of(&self, id: MeasurementId) -> Vec<&Measurement> {
+        let Some(one) = self.measurement(id) else { return Vec::new() };
+        if one.together.is_none() { vec![one] } else { self.measurements.iter().filter(|m| m.goes_with(one)).collect() }
+    }
+
+    /// Evaluates some measurements on one picture in one input vector, in the order given, from what is inside alone.
+    ///
+    /// Setup, lying and coverage are those of the first.
+    ///
+    /// # Errors
+    /// [`EvaluateError`].
+    pub fn evaluate(&self, go: &[&Measurement], options: Options) -> Result<Answer, EvaluateError> {
+        let not_there = || EvaluateError::NotThere(go.first().map_or(MeasurementId::new(0), |m| m.id));
+        let first = go.first().ok_or_else(not_there)?;
+        let picture = self.picture(first.picture).ok_or_else(not_there)?;
+        let kept = self.setup(first.setup).ok_or_else(not_there)?;
+        let shapes: Vec<Shape> = go.iter().map(|m| m.shape()).collect();
+        evaluate(&Question {
+            setup: &kept.setup,
+            facts: &picture.facts(),
+            exif_aperture: picture.exif_aperture,
+            blur_spot: picture.blur_spot_um.map(Um::new),
+            warnings: &picture.warnings,
+            shapes: &shapes,
+            lying: first.lying,
+            accepted_mismatch: first.accepted_mismatch.as_deref(),
+            options: Options { coverage: first.coverage, ..options },
+        })
+    }
+
+    /// Evaluates every measurement anew from what is inside and holds it against the stored figure; on all cores.
+    #[must_use]
+    pub fn recheck(&self, program: &str) -> Vec<Recheck> {
+        let mut seen = HashSet::new();
+        let mut goes = Vec::new();
+        for m in &self.measurements {
+            if !seen.contains(&m.id) {
+                let go = self.go_of(m.id);
+                seen.extend(go.iter().map(|m| m.id));
+                goes.push(go);
+            }
+        }
+        let per_go = |go: &Vec<&Measurement>| -> Vec<Recheck> {
+            let answer = self.evaluate(go, Options::default());
+            let one = |(i, m): (usize, &&Measurement)| {
+                let now = match &answer {
+                    Ok(a) => a.reported(i, program).ok_or(EvaluateError::NotThere(m.id)),
+                    Err(e) => Err(e.clone()),
+                };
+                let same = matches!((&now, &m.reported), (Ok(a), Some(b)) if same_figures(&a.figure, &b.figure));
+                Recheck { id: m.id, now, same }
+            };
+            go.iter().enumerate().map(one).collect()
+        };
+        goes.par_iter().flat_map_iter(per_go).collect()
+    }
+}
+
+/// Numbers to the last digit; words may be put better in a later version.
+fn same_figures(a: &Figure, b: &Figure) -> bool {
+    (a.unit, a.value, a.u, a.low, a.high, a.k, a.dof, a.verdict)
+        == (b.unit, b.value, b.u, b.low, b.high, b.k, b.dof, b.verdict)
+        && a.parts.len() == b.parts.len()
+        && a.parts.iter().zip(&b.parts).all(|(x, y)| same_figures(x, y))
+}

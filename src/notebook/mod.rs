@@ -1,0 +1,48 @@
+//! The notebook: one document with pictures, animals, marks, the setups used and the figures, for years.
+//!
+//! * [`Notebook`]: the document. Keys that this version does not know are kept and written again.
+//! * [`Action`], [`Notebook::apply`]: every edit, applied in one place, each with its inverse; [`Editor`]: undo and redo.
+//! * [`Store`]: the notebook in its file, with a journal and a lock; [`read`]: the file without taking it.
+//! * [`Picture::found_in`]: pictures found again by their hash.
+//! * [`evaluate`]: figures from setup, picture and marks; [`Notebook::recheck`]: every stored figure evaluated anew.
+//!
+//! Nothing here knows the clock, the user's name or the host: they come as arguments.
+
+mod action;
+mod apply;
+mod check;
+mod document;
+mod error;
+mod evaluate;
+mod file;
+mod form;
+mod history;
+mod id;
+mod journal;
+mod locate;
+mod lock;
+mod measurement;
+mod record;
+#[cfg(test)]
+mod schema;
+mod store;
+#[cfg(test)]
+mod store_tests;
+#[cfg(test)]
+pub(crate) mod testing;
+#[cfg(test)]
+mod tests;
+
+pub use action::Action;
+pub use document::{FORMAT, KeptSetup, Notebook, SCHEMA};
+pub use error::{ActionError, NotebookError, StoreError};
+pub use evaluate::{Answer, EvaluateError, Question, Recheck, evaluate};
+pub use file::{from_text, read, to_text};
+pub use form::Unknown;
+pub use history::Editor;
+pub use id::{AnimalId, MeasurementId, NotebookId, PictureId, SetupId};
+pub use locate::{Located, relative_path, sha256_of};
+pub use lock::Holder;
+pub use measurement::{BudgetNote, Figure, Measurement, Reported, StoredMark, Unit};
+pub use record::{Animal, Picture, Quantity};
+pub use store::{Opened, Store};
