@@ -5,12 +5,13 @@ use std::path::{Path, PathBuf};
 use super::console::Console;
 use super::measure_report::{self as report, Result as MeasureResult};
 use super::measure_shapes::Asked;
+use super::notebook_keep::{self, Kept};
 use super::opened::{self, Opened};
 use super::parse;
 use super::{Failure, calibrate_report};
-use crate::animal::{AnimalError, Circumstances, Figure, Lying, MarkKind, PictureBlur, Shape, evaluate_shapes};
-use crate::setup::{self, PictureFacts, PixelSize, Setup, SetupError};
-use crate::slide::ScaleMap;
+use crate::animal::{Figure, Lying, MarkKind, Shape};
+use crate::notebook::{self, EvaluateError, Question};
+use crate::setup::{self, Setup, SetupError};
 use crate::uncertainty::Options;
 
 /// Measures lengths on a picture of an animal.
@@ -63,6 +64,12 @@ pub(super) struct Args {
     /// Append the measurements to this table
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
+    /// Put the measurements into this notebook, under the animal's name; it is made where there is none
+    #[arg(long, value_name = "FILE", requires = "animal")]
+    notebook: Option<PathBuf>,
+    /// Who measures, for the notebook
+    #[arg(long, value_name = "TEXT", requires = "notebook")]
+    person: Option<String>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -122,83 +129,43 @@ fn measure(
     opened: &Opened,
     (shapes, figures): (&[Shape], &[Figure]),
 ) -> Result<MeasureResult, Failure> {
-    let mut warnings = opened.warnings.clone();
-    check_match(args, setup, &opened.facts, &mut warnings)?;
-    let map = setup.map_for(&opened.facts).ok_or_else(|| Failure::Usage("the setup has no reading".to_owned()))?;
-    let optics = |e: crate::optics::OpticsError| Failure::Usage(format!("the setup's notes on its optics: {e}"));
-    let predicted = setup.predicted_blur().map_err(optics)?.map(|b| b.w_um);
-    let depth = setup.depth_of_field(1.0).map_err(optics)?;
-    let blur = PictureBlur::choose(predicted, None, setup.blur_on_slide())
-        .ok_or_else(|| Failure::usage(AnimalError::BlurUnknown))?;
-    warnings.extend(blur.warning(false));
-    if setup.certificate_expanded_rel().is_none() {
-        warnings.push("the setup's ruled slide has no certificate; the scale may be off by 0.2 %".to_owned());
+    let answer = notebook::evaluate(&Question {
+        setup,
+        facts: &opened.facts,
+        exif_aperture: opened.photo.metadata().aperture,
+        blur_spot: None,
+        warnings: &opened.warnings,
+        shapes,
+        figures,
+        lying: args.lying,
+        accepted_mismatch: args.accept_mismatch.as_deref(),
+        options: Options::default(),
+    });
+    let answer = answer.map_err(|e| match e {
+        EvaluateError::Mismatch { .. } => {
+            Failure::Refused { reason: "the picture does not match the setup".to_owned(), detail: e.to_string() }
+        }
+        e => Failure::usage(e),
+    })?;
+    if let Some(path) = &args.notebook {
+        let animal = args.animal.as_deref().unwrap_or_default();
+        let (lying, accepted_mismatch) = (args.lying, args.accept_mismatch.as_deref());
+        let person = args.person.as_deref().unwrap_or_default();
+        let picture = &args.picture;
+        let about = Kept { picture, opened, setup, animal, person, lying, accepted_mismatch, shapes, figures };
+        notebook_keep::keep(path, &about, &answer)?;
     }
-    aperture_warnings(setup, opened, args.lying, &mut warnings);
-    let about = Circumstances { setup, map: &map, blur, lying: args.lying, depth, options: Options::default() };
-    let evaluated = evaluate_shapes(shapes, figures, &about).map_err(Failure::usage)?;
-    let place = shapes.first().map_or(map.centre(), Shape::middle);
-    let u_rel_scale = setup.scale_uncertainty(place).map_err(Failure::usage)?.u_rel;
     Ok(MeasureResult {
         setup: setup.name.clone(),
         animal: args.animal.clone().unwrap_or_default(),
         sha256: opened.photo.sha256().to_owned(),
-        scale_px_per_um: scale_of(setup, &map),
-        u_rel_scale,
-        blur,
+        scale_px_per_um: answer.scale.get(),
+        u_rel_scale: answer.u_rel_scale,
+        blur: answer.blur,
         lying: args.lying,
-        measured: evaluated.measured,
-        warnings,
+        measured: answer.measured,
+        warnings: answer.warnings,
     })
-}
-
-/// Scale at the picture's centre through the mean of all readings.
-fn scale_of(setup: &Setup, map: &ScaleMap) -> f64 {
-    map.centre_scale().get() / setup.pooling_factor()
-}
-
-fn check_match(args: &Args, setup: &Setup, facts: &PictureFacts, warnings: &mut Vec<String>) -> Result<(), Failure> {
-    let differences = setup.differences(facts);
-    if !differences.is_empty() {
-        let words = differences.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
-        let Some(reason) = &args.accept_mismatch else {
-            return Err(Failure::Refused {
-                reason: "the picture does not match the setup".to_owned(),
-                detail: format!(
-                    "the picture does not match the setup \"{}\": {words}; use the setup that took it, or say --accept-mismatch with the reason why the scale holds all the same",
-                    setup.name
-                ),
-            });
-        };
-        warnings.push(format!("does not match the setup ({words}); accepted because: {}", reason.trim()));
-        if setup.pixel_size_of(facts) == PixelSize::Different {
-            warnings.push(
-                "where the picture lies within the frame is unknown, so distortion and tilt are not corrected"
-                    .to_owned(),
-            );
-        }
-    }
-    if let PixelSize::WholeFrameResized(factor) = setup.pixel_size_of(facts) {
-        warnings.push(format!(
-            "derived scale: the picture is taken as the whole frame made smaller, {factor:.4} times the setup's {} x {} px; if it is a crop the scale is wrong",
-            setup.picture_width_px, setup.picture_height_px
-        ));
-    }
-    Ok(())
-}
-
-fn aperture_warnings(setup: &Setup, opened: &Opened, lying: Lying, warnings: &mut Vec<String>) {
-    if let (Some(then), Some(now)) = (setup.optics.exif_aperture, opened.photo.metadata().aperture)
-        && (then / now).log2().abs() > 0.25
-    {
-        warnings.push(format!(
-            "the picture was taken at f/{now:.1}, the slide at f/{then:.1}: the scale holds, the blur spot and depth of field are those of the slide's aperture"
-        ));
-    }
-    let range_only = setup.optics.aperture().ok().flatten().is_some_and(|a| !a.is_known());
-    if lying == Lying::Unknown && range_only {
-        warnings.push("the pupil magnification is unknown and taken as 1 for the depth of field".to_owned());
-    }
 }
 
 /// What would lessen the largest part of a budget.

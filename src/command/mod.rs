@@ -17,6 +17,7 @@ mod measure;
 mod measure_json;
 mod measure_report;
 mod measure_shapes;
+mod notebook_keep;
 mod opened;
 mod parse;
 mod plan;

@@ -4,7 +4,8 @@ use super::action::Action;
 use super::check::{animal_makes_sense, measurement_makes_sense, picture_makes_sense, setup_makes_sense};
 use super::document::Notebook;
 use super::error::ActionError;
-use super::id::{AnimalId, PictureId};
+use super::id::{AnimalId, MeasurementId, PictureId};
+use super::measurement::Measurement;
 
 /// Something in a list, with an id.
 trait Listed {
@@ -26,7 +27,7 @@ macro_rules! listed {
     )*};
 }
 
-listed!(super::KeptSetup, super::Picture, super::Animal, super::Measurement);
+listed!(super::KeptSetup, super::Picture, super::Animal, Measurement);
 
 fn not_there(action: &str, id: impl ToString) -> ActionError {
     ActionError::NotThere { action: action.to_owned(), id: id.to_string() }
@@ -151,6 +152,8 @@ impl Notebook {
                 Ok(Action::ChangeMeasurement { measurement: Box::new(old) })
             }
             Action::RemoveMeasurement { id } => {
+                let count = self.made_of(id).count();
+                self.free(count, name)?;
                 let (measurement, at) = remove(&mut self.measurements, id.number(), &id.to_string(), name)?;
                 Ok(Action::AddMeasurement { measurement: Box::new(measurement), at })
             }
@@ -222,8 +225,23 @@ impl Notebook {
         Action::Several { what: format!("remove picture {named}"), actions }
     }
 
-    fn removals(&self, which: impl Fn(&super::Measurement) -> bool) -> Vec<Action> {
-        let of = |m: &super::Measurement| Action::RemoveMeasurement { id: m.id };
-        self.measurements.iter().filter(|m| which(m)).map(of).collect()
+    /// The action that removes a measurement with the ratios and sums made of it.
+    #[must_use]
+    pub fn removal_of_measurement(&self, id: MeasurementId) -> Action {
+        let named = self.measurement(id).map_or_else(|| id.to_string(), Measurement::full_name);
+        let actions = self.removals(|m| m.id == id || m.of.iter().any(|p| p.measurement == id));
+        Action::Several { what: format!("remove {named}"), actions }
+    }
+
+    /// Ratios and sums made of a measurement.
+    fn made_of(&self, id: MeasurementId) -> impl Iterator<Item = &Measurement> {
+        self.measurements.iter().filter(move |m| m.of.iter().any(|p| p.measurement == id))
+    }
+
+    /// Ratios and sums first, since they need the others.
+    fn removals(&self, which: impl Fn(&Measurement) -> bool) -> Vec<Action> {
+        let of = |m: &Measurement| Action::RemoveMeasurement { id: m.id };
+        let chosen = |made: bool| self.measurements.iter().filter(move |m| m.is_made_of_others() == made);
+        chosen(true).chain(chosen(false)).filter(|m| which(m)).map(of).collect()
     }
 }

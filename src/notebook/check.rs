@@ -1,11 +1,12 @@
 //! What makes sense: for single records when they are put in, for a whole document when it is opened.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 use super::document::{KeptSetup, Notebook};
 use super::error::ActionError;
 use super::measurement::Measurement;
 use super::record::{Animal, Picture};
+use crate::animal::Kind;
 
 fn value(action: &str, what: &'static str, value: impl ToString, must_be: &'static str) -> ActionError {
     ActionError::Value { action: action.to_owned(), what, value: value.to_string(), must_be }
@@ -62,14 +63,45 @@ pub(super) fn measurement_makes_sense(m: &Measurement, notebook: &Notebook, acti
     if notebook.setup(m.setup).is_none() {
         return Err(not_there(format!("setup {}", m.setup)));
     }
+    let member = |id| notebook.measurements.iter().find(|o| o.id == id);
+    parts_make_sense(m, member, action)?;
     numbers_make_sense(m, action)
+}
+
+/// What a ratio or sum is made of is there, was measured in the same go, and is no ratio or sum itself.
+fn parts_make_sense<'a>(
+    m: &Measurement,
+    member: impl Fn(super::MeasurementId) -> Option<&'a Measurement>,
+    action: &str,
+) -> Result<(), ActionError> {
+    let needed = match m.kind {
+        Kind::Ratio => m.of.len() == 2,
+        Kind::Sum => m.of.len() >= 2,
+        _ => m.of.is_empty(),
+    };
+    if !needed {
+        let must_be = "2 for a ratio, 2 or more for a sum, 0 otherwise";
+        return Err(value(action, "the number of measurements that it is made of", m.of.len(), must_be));
+    }
+    for part in &m.of {
+        let Some(other) = member(part.measurement) else {
+            let id = part.measurement.to_string();
+            return Err(ActionError::NotThere { action: action.to_owned(), id });
+        };
+        if other.is_made_of_others() || other.id == m.id || !m.goes_with(other) {
+            let must_be =
+                "a length, area or angle evaluated in the same go (same picture, setup, lying and \"together\")";
+            return Err(value(action, "what it is made of", other.id, must_be));
+        }
+    }
+    Ok(())
 }
 
 fn numbers_make_sense(m: &Measurement, action: &str) -> Result<(), ActionError> {
     if m.quantity.trim().is_empty() {
         return Err(value(action, "the quantity's name", format!("\"{}\"", m.quantity), "a few words"));
     }
-    if m.marks.is_empty() {
+    if m.marks.is_empty() && !m.is_made_of_others() {
         return Err(value(action, "the number of marks", 0, "at least 1"));
     }
     if let Some(mark) = m.marks.iter().find(|k| !(k.x_px.is_finite() && k.y_px.is_finite())) {
@@ -108,6 +140,7 @@ pub(super) fn whole_makes_sense(notebook: &Notebook) -> Result<(), String> {
     let pictures = ids(&notebook.pictures, |p| (p.id, p.id.number()), next)?;
     let animals = ids(&notebook.animals, |a| (a.id, a.id.number()), next)?;
     ids(&notebook.measurements, |m| (m.id, m.id.number()), next)?;
+    let measurements: HashMap<_, _> = notebook.measurements.iter().map(|m| (m.id, m)).collect();
     let action = "read";
     for picture in &notebook.pictures {
         picture_makes_sense(picture, action).map_err(|e| format!("{}: {}", picture.id, reason(&e)))?;
@@ -126,7 +159,8 @@ pub(super) fn whole_makes_sense(notebook: &Notebook) -> Result<(), String> {
         if !setups.contains(&m.setup) {
             return Err(missing("setup", m.setup.to_string()));
         }
-        numbers_make_sense(m, action).map_err(|e| format!("{}: {}", m.id, reason(&e)))?;
+        let sense = parts_make_sense(m, |id| measurements.get(&id).copied(), action);
+        sense.and_then(|()| numbers_make_sense(m, action)).map_err(|e| format!("{}: {}", m.id, reason(&e)))?;
     }
     Ok(())
 }

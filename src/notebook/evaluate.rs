@@ -8,8 +8,11 @@ use rayon::prelude::*;
 use super::document::Notebook;
 use super::form::Unknown;
 use super::id::MeasurementId;
-use super::measurement::{BudgetNote, Figure, Measurement, Reported, Unit};
-use crate::animal::{AnimalError, Circumstances, Evaluated, Lying, Measured, PictureBlur, Shape, evaluate_shapes};
+use super::measurement::{BudgetNote, FigureNote, Measurement, Reported};
+use crate::animal::{
+    AnimalError, Circumstances, Evaluated, Figure, Kind, Lying, Measured, Part, PictureBlur, Recipe, Shape,
+    evaluate_shapes,
+};
 use crate::optics::OpticsError;
 use crate::setup::{PictureFacts, PixelSize, Setup};
 use crate::uncertainty::{Matrix, Options, UncertaintyError};
@@ -30,6 +33,8 @@ pub struct Question<'a> {
     pub warnings: &'a [String],
     /// What was drawn.
     pub shapes: &'a [Shape],
+    /// Ratios and sums of them.
+    pub figures: &'a [Figure],
     /// How the animal lies.
     pub lying: Lying,
     /// Why it is measured although it does not match the setup.
@@ -41,12 +46,12 @@ pub struct Question<'a> {
 /// The figures, and what holds for all of them.
 #[derive(Clone, Debug)]
 pub struct Answer {
-    /// One entry a shape.
+    /// One entry a shape, then one a ratio or sum.
     pub measured: Vec<Measured>,
-    /// Names of the rows of the covariance: shapes, and behind each appendage its segments.
+    /// Names of the rows of the covariance: shapes, behind each its parts, and at the end ratios and sums.
     pub names: Vec<String>,
-    /// Covariance of all of them, µm².
-    pub covariance_um2: Matrix,
+    /// Covariance of all of them, each in its own unit.
+    pub covariance: Matrix,
     /// The blur spot that budgets and verdicts used.
     pub blur: PictureBlur,
     /// Scale at the picture's centre through the mean of all readings.
@@ -98,7 +103,7 @@ pub enum EvaluateError {
 /// # Source
 /// The measurement model, sections 2 to 5.
 pub fn evaluate(question: &Question<'_>) -> Result<Answer, EvaluateError> {
-    let Question { setup, facts, shapes, lying, .. } = *question;
+    let Question { setup, facts, shapes, figures, lying, .. } = *question;
     let mut warnings = question.warnings.to_vec();
     check_match(question, &mut warnings)?;
     let map = setup.map_for(facts).ok_or_else(|| EvaluateError::NoReading { setup: setup.name.clone() })?;
@@ -112,11 +117,11 @@ pub fn evaluate(question: &Question<'_>) -> Result<Answer, EvaluateError> {
     }
     aperture_warnings(question, &mut warnings);
     let about = Circumstances { setup, map: &map, blur, lying, depth, options: question.options.clone() };
-    let Evaluated { measured, names, covariance_um2 } = evaluate_shapes(shapes, &about)?;
+    let Evaluated { measured, names, covariance } = evaluate_shapes(shapes, figures, &about)?;
     let place = shapes.first().map_or(map.centre(), Shape::middle);
     let u_rel_scale = setup.scale_uncertainty(place)?.u_rel;
     let scale = PxPerUm::new(map.centre_scale().get() / setup.pooling_factor());
-    Ok(Answer { measured, names, covariance_um2, blur, scale, u_rel_scale, warnings })
+    Ok(Answer { measured, names, covariance, blur, scale, u_rel_scale, warnings })
 }
 
 fn check_match(question: &Question<'_>, warnings: &mut Vec<String>) -> Result<(), EvaluateError> {
@@ -160,7 +165,7 @@ fn aperture_warnings(question: &Question<'_>, warnings: &mut Vec<String>) {
 }
 
 impl Answer {
-    /// What is kept of the figure of shape `i`; `program` is name and version of what evaluated it.
+    /// What is kept of figure `i`, shapes first; `program` is name and version of what evaluated it.
     #[must_use]
     pub fn reported(&self, i: usize, program: &str) -> Option<Reported> {
         Some(Reported {
@@ -178,8 +183,8 @@ impl Answer {
 /// Lines of a budget below this share of the variance are not kept.
 const KEPT_SHARE: f64 = 0.001;
 
-/// A length as it is kept.
-fn figure(m: &Measured, whole: bool) -> Figure {
+/// A figure as it is kept.
+fn figure(m: &Measured, whole: bool) -> FigureNote {
     let finite = |v: Option<f64>| v.filter(|v| v.is_finite());
     let note = |l: &crate::uncertainty::BudgetLine| BudgetNote {
         source: l.source.clone(),
@@ -188,21 +193,47 @@ fn figure(m: &Measured, whole: bool) -> Figure {
         share: l.share,
         other: Unknown::new(),
     };
-    Figure {
+    FigureNote {
         name: if whole { String::new() } else { m.name.clone() },
-        unit: Unit::Um,
-        value: finite(m.value_um),
-        u: finite(m.u_um),
-        low: finite(m.low_um),
-        high: finite(Some(m.high_um)),
+        unit: m.unit,
+        value: finite(m.value),
+        u: finite(m.u),
+        low: finite(m.low),
+        high: finite(Some(m.high)),
         k: finite(m.k),
         dof: m.dof.filter(|d| !d.is_nan()),
         verdict: m.verdict,
-        parts: m.segments.iter().map(|s| figure(s, false)).collect(),
+        parts: m.parts.iter().map(|s| figure(s, false)).collect(),
         budget: m.budget.iter().filter(|l| l.share.abs() >= KEPT_SHARE && l.u.is_finite()).map(note).collect(),
         warnings: m.warnings.clone(),
         other: Unknown::new(),
     }
+}
+
+/// Where each of some measurements stands in the [`Answer`] about them: shapes first, then ratios and sums.
+#[must_use]
+pub fn places_of(go: &[&Measurement]) -> Vec<usize> {
+    let shapes = go.iter().filter(|m| !m.is_made_of_others()).count();
+    let (mut shape, mut figure) = (0..shapes, shapes..);
+    go.iter().map(|m| if m.is_made_of_others() { figure.next() } else { shape.next() }.unwrap_or(usize::MAX)).collect()
+}
+
+/// Ratios and sums among some measurements.
+fn figures_of(go: &[&Measurement]) -> Result<Vec<Figure>, EvaluateError> {
+    let shapes: Vec<MeasurementId> = go.iter().filter(|m| !m.is_made_of_others()).map(|m| m.id).collect();
+    let figure = |m: &&&Measurement| {
+        let part = |p: &super::PartOf| match shapes.iter().position(|id| *id == p.measurement) {
+            Some(shape) => Ok(Part { shape, part: p.part }),
+            None => Err(EvaluateError::NotThere(p.measurement)),
+        };
+        let parts = m.of.iter().map(part).collect::<Result<Vec<_>, _>>()?;
+        let recipe = match (m.kind, parts.as_slice()) {
+            (Kind::Ratio, [above, below]) => Recipe::Ratio(*above, *below),
+            _ => Recipe::Sum(parts),
+        };
+        Ok(Figure { name: m.quantity.clone(), recipe })
+    };
+    go.iter().filter(|m| m.is_made_of_others()).map(|m| figure(&m)).collect()
 }
 
 /// A stored figure beside what is evaluated from the same marks now.
@@ -224,7 +255,8 @@ impl Notebook {
         if one.together.is_none() { vec![one] } else { self.measurements.iter().filter(|m| m.goes_with(one)).collect() }
     }
 
-    /// Evaluates some measurements on one picture in one input vector, in the order given, from what is inside alone.
+    /// Evaluates some measurements on one picture in one input vector, in the order given, from what is inside alone. The answer has
+    /// shapes first and then ratios and sums: see [`places_of`].
     ///
     /// Setup, lying and coverage are those of the first.
     ///
@@ -235,7 +267,8 @@ impl Notebook {
         let first = go.first().ok_or_else(not_there)?;
         let picture = self.picture(first.picture).ok_or_else(not_there)?;
         let kept = self.setup(first.setup).ok_or_else(not_there)?;
-        let shapes: Vec<Shape> = go.iter().map(|m| m.shape()).collect();
+        let shapes: Vec<Shape> = go.iter().filter_map(|m| m.shape()).collect();
+        let figures = figures_of(go)?;
         evaluate(&Question {
             setup: &kept.setup,
             facts: &picture.facts(),
@@ -243,6 +276,7 @@ impl Notebook {
             blur_spot: picture.blur_spot_um.map(Um::new),
             warnings: &picture.warnings,
             shapes: &shapes,
+            figures: &figures,
             lying: first.lying,
             accepted_mismatch: first.accepted_mismatch.as_deref(),
             options: Options { coverage: first.coverage, ..options },
@@ -263,9 +297,10 @@ impl Notebook {
         }
         let per_go = |go: &Vec<&Measurement>| -> Vec<Recheck> {
             let answer = self.evaluate(go, Options::default());
+            let places = places_of(go);
             let one = |(i, m): (usize, &&Measurement)| {
                 let now = match &answer {
-                    Ok(a) => a.reported(i, program).ok_or(EvaluateError::NotThere(m.id)),
+                    Ok(a) => a.reported(places[i], program).ok_or(EvaluateError::NotThere(m.id)),
                     Err(e) => Err(e.clone()),
                 };
                 let same = matches!((&now, &m.reported), (Ok(a), Some(b)) if same_figures(&a.figure, &b.figure));
@@ -278,7 +313,7 @@ impl Notebook {
 }
 
 /// Numbers to the last digit; words may be put better in a later version.
-fn same_figures(a: &Figure, b: &Figure) -> bool {
+fn same_figures(a: &FigureNote, b: &FigureNote) -> bool {
     (a.unit, a.value, a.u, a.low, a.high, a.k, a.dof, a.verdict)
         == (b.unit, b.value, b.u, b.low, b.high, b.k, b.dof, b.verdict)
         && a.parts.len() == b.parts.len()

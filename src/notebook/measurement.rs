@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::form::{self, Unknown};
 use super::id::{AnimalId, MeasurementId, PictureId, SetupId};
-use crate::animal::{Kind, Lying, Mark, MarkKind, Placement, Shape, Verdict};
+use crate::animal::{Kind, Lying, Mark, MarkKind, Placement, Shape, Unit, Verdict};
 use crate::units::Point;
 
 /// One measurement: everything that its figure follows from, and the figure as it was reported.
@@ -28,8 +28,12 @@ pub struct Measurement {
     pub part: String,
     /// What the marks make.
     pub kind: Kind,
-    /// The marks in their order.
+    /// The marks in their order; none for ratios and sums.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub marks: Vec<StoredMark>,
+    /// What a ratio or sum is made of: measurements of the same go. A ratio is the first over the second.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub of: Vec<PartOf>,
     /// How the animal lies: `flat`, `within:15`, `tilt:20` (degrees) or `unknown`.
     #[serde(with = "form::lying")]
     #[cfg_attr(
@@ -74,6 +78,17 @@ fn is_usual_coverage(coverage: &f64) -> bool {
     coverage.to_bits() == USUAL_COVERAGE.to_bits()
 }
 
+/// A measurement, or a part of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct PartOf {
+    /// The measurement.
+    pub measurement: MeasurementId,
+    /// Place among its parts, from 0; absent for the whole.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub part: Option<usize>,
+}
+
 /// One placed point.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
@@ -115,11 +130,17 @@ impl StoredMark {
 }
 
 impl Measurement {
-    /// The shape to be evaluated, under the quantity's name.
+    /// True for ratios and sums, which have no marks of their own.
     #[must_use]
-    pub fn shape(&self) -> Shape {
+    pub const fn is_made_of_others(&self) -> bool {
+        matches!(self.kind, Kind::Ratio | Kind::Sum)
+    }
+
+    /// The shape to be evaluated, under the quantity's name; `None` for ratios and sums.
+    #[must_use]
+    pub fn shape(&self) -> Option<Shape> {
         let marks = self.marks.iter().map(StoredMark::mark).collect();
-        Shape { name: self.quantity.clone(), kind: self.kind, marks }
+        (!self.is_made_of_others()).then(|| Shape { name: self.quantity.clone(), kind: self.kind, marks })
     }
 
     /// The name with its part, as `antenna, left`.
@@ -142,43 +163,12 @@ impl Measurement {
     }
 }
 
-/// The unit of a figure.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-pub enum Unit {
-    /// Micrometres.
-    #[serde(rename = "µm")]
-    Um,
-    /// Square micrometres.
-    #[serde(rename = "µm²")]
-    Um2,
-    /// Degrees.
-    #[serde(rename = "°")]
-    Degree,
-    /// A bare number.
-    #[serde(rename = "1")]
-    One,
-}
-
-impl Unit {
-    /// Its symbol; empty for a bare number.
-    #[must_use]
-    pub const fn symbol(self) -> &'static str {
-        match self {
-            Self::Um => "µm",
-            Self::Um2 => "µm²",
-            Self::Degree => "°",
-            Self::One => "",
-        }
-    }
-}
-
 /// What was reported for a measurement.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Reported {
-    /// The figure, with the segments of an appendage as its parts.
-    pub figure: Figure,
+    /// The figure with its parts.
+    pub figure: FigureNote,
     /// The blur spot that budget and verdict used, µm.
     pub blur_spot_um: f64,
     /// Scale at the picture's centre, px/µm.
@@ -199,7 +189,7 @@ pub struct Reported {
 /// A value with its uncertainty. What does not exist is absent, never 0; of what is not resolved only `high` exists, the bound.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
-pub struct Figure {
+pub struct FigureNote {
     /// Name of a part, as `segment 2`; empty for the whole.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub name: String,
@@ -226,7 +216,7 @@ pub struct Figure {
     pub dof: Option<f64>,
     /// Whether the picture resolves it.
     pub verdict: Verdict,
-    /// Its parts: the segments of an appendage.
+    /// Its parts: the segments of an appendage; perimeter, longest and shortest caliper of an outline.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub parts: Vec<Self>,
     /// What each source contributes, largest first, down to a thousandth of the variance.

@@ -2,10 +2,10 @@
 
 use super::form::Unknown;
 use super::{
-    Action, Animal, AnimalId, BudgetNote, Figure, KeptSetup, Measurement, MeasurementId, Notebook, NotebookId, Picture,
-    PictureId, Quantity, Reported, SetupId, StoredMark, Unit,
+    Action, Animal, AnimalId, BudgetNote, FigureNote, KeptSetup, Measurement, MeasurementId, Notebook, NotebookId,
+    Picture, PictureId, Quantity, Reported, SetupId, StoredMark,
 };
-use crate::animal::{Ground, Kind, Lying, MarkKind, Placement, Verdict};
+use crate::animal::{Ground, Kind, Lying, MarkKind, Placement, Unit, Verdict};
 use crate::setup::testing::setup_of;
 use crate::units::Angle;
 
@@ -19,10 +19,10 @@ fn mark(x_px: f64, y_px: f64) -> StoredMark {
     StoredMark { x_px, y_px, on: MarkKind::Silhouette, placement: Placement::Hand, other: Unknown::new() }
 }
 
-pub(crate) fn figure(value: f64) -> Figure {
+pub(crate) fn figure(value: f64) -> FigureNote {
     let note =
         BudgetNote { source: "blur spot".into(), evaluation: "B".into(), u: 1.0, share: 0.8, other: Unknown::new() };
-    Figure {
+    FigureNote {
         name: String::new(),
         unit: Unit::Um,
         value: Some(value),
@@ -51,6 +51,7 @@ pub(crate) fn measurement(number: u64, animal: u64, picture: u64, setup: u64) ->
         quantity: "body length".into(),
         part: String::new(),
         kind: Kind::Axis,
+        of: vec![],
         marks: vec![mark(120.5, 300.0), mark(270.123_456_789_012_3, 330.0), snapped],
         lying: Lying::Within(Angle::from_degrees(15.0)),
         coverage: 0.95,
