@@ -100,8 +100,21 @@ pub fn scale_bound(scene: &SlideScene) -> Result<ScaleBound, SceneError> {
     let Some(electrons) = scene.sensor.electrons_at_full_scale else {
         return refused("electrons_at_full_scale", 0.0, "given: without noise there is no bound");
     };
+    let Some(covariance) = information(&derivatives(scene)?, &weights(scene)?).try_inverse() else {
+        return refused("electrons_at_full_scale", electrons, "enough to see a ruling");
+    };
+    let u = |i: usize| covariance[(i, i)].max(0.0).sqrt();
+    Ok(ScaleBound { u_rel_scale: u(0), u_rotation_rad: u(1), u_along_um: u(2) })
+}
+
+/// One over the variance of every sample.
+fn weights(scene: &SlideScene) -> Result<Vec<f32>, SceneError> {
     let light = linear_light(scene)?;
-    let weights: Vec<f32> = light.iter().map(|v| (1.0 / scene.sensor.variance(f64::from(*v))) as f32).collect();
+    Ok(light.par_iter().map(|v| (1.0 / scene.sensor.variance(f64::from(*v))) as f32).collect())
+}
+
+/// Derivative of every sample by every unknown.
+fn derivatives(scene: &SlideScene) -> Result<Vec<Vec<f32>>, SceneError> {
     let mut derivatives = Vec::with_capacity(UNKNOWNS.len());
     for unknown in UNKNOWNS {
         let h = unknown.step(scene);
@@ -114,11 +127,7 @@ pub fn scale_bound(scene: &SlideScene) -> Result<ScaleBound, SceneError> {
         let scale = (1.0 / span) as f32;
         derivatives.push(up.par_iter().zip(&down).map(|(a, b)| (a - b) * scale).collect::<Vec<f32>>());
     }
-    let Some(covariance) = information(&derivatives, &weights).try_inverse() else {
-        return refused("electrons_at_full_scale", electrons, "enough to see a ruling");
-    };
-    let u = |i: usize| covariance[(i, i)].max(0.0).sqrt();
-    Ok(ScaleBound { u_rel_scale: u(0), u_rotation_rad: u(1), u_along_um: u(2) })
+    Ok(derivatives)
 }
 
 /// `Σ w ∂a ∂b` over all samples.
@@ -148,7 +157,7 @@ mod tests {
     use super::super::field::clean_scene;
     use super::super::optics::{SystemMtf, box_response, edge_response};
     use super::super::picture::Coding;
-    use super::super::slide::{Ruling, Tier};
+    use super::super::slide::{Ruling, Tier, linear_light_in_steps};
     use super::*;
 
     /// A Gaussian blur with or without a pixel of 1 µm (here 1 px); the optical part is far too fine to matter.
@@ -220,9 +229,60 @@ mod tests {
         assert!((bound.u_rel_scale / want - 1.0).abs() < 0.02, "{} {want}", bound.u_rel_scale);
     }
 
+    /// A clean scene in a small frame: 240 × 180 px in the middle of it.
+    fn small(seed: u64) -> SlideScene {
+        SlideScene { width_px: 240, height_px: 180, seed, ..clean_scene(seed) }
+    }
+
+    /// The bound, and the relative change of the scale that a change of the picture amounts to: one step of weighted least
+    /// squares.
+    fn bound_and_shift(scene: &SlideScene, change: &[f32]) -> Option<(f64, f64)> {
+        let (derivatives, weights) = (derivatives(scene).unwrap(), weights(scene).unwrap());
+        let score = derivatives.iter().map(|d| {
+            let terms = d.iter().zip(&weights).zip(change);
+            terms.map(|((d, w), c)| f64::from(*d) * f64::from(*w) * f64::from(*c)).sum::<f64>()
+        });
+        let covariance = information(&derivatives, &weights).try_inverse()?;
+        let by = score.enumerate().map(|(i, s)| covariance[(0, i)] * s).sum();
+        Some((covariance[(0, 0)].max(0.0).sqrt(), by))
+    }
+
+    /// The picture as recorded, linear light in every channel, less the noiseless one.
+    fn noise_of(scene: &SlideScene) -> Vec<f32> {
+        let picture = super::super::slide::render(scene).unwrap().picture;
+        let super::super::Samples::Srgb8(codes) = &picture.samples else { unreachable!("clean scenes have 8 bit") };
+        let linear = codes.iter().map(|c| super::super::picture::linear_of_srgb(f64::from(*c) / 255.0) as f32);
+        linear.zip(linear_light(scene).unwrap()).map(|(a, b)| a - b).collect()
+    }
+
+    #[test]
+    fn the_best_fit_reaches_the_bound() {
+        let ratios: Vec<f64> = (0..30)
+            .filter_map(|seed| {
+                let scene = small(seed);
+                let (bound, error) = bound_and_shift(&scene, &noise_of(&scene))?;
+                // With nothing but a few lines in the small frame the linear step does not hold.
+                (bound < 1e-3).then_some(error / bound)
+            })
+            .collect();
+        // The rms of n normal values is known to 1/√(2n).
+        let n = ratios.len() as f64;
+        let rms = (ratios.iter().map(|r| r * r).sum::<f64>() / n).sqrt();
+        assert!(n >= 15.0 && (rms - 1.0).abs() < 3.0 / (2.0 * n).sqrt(), "rms {rms} of {n}");
+    }
+
+    #[test]
+    fn the_tables_do_not_move_the_scale() {
+        let scene = clean_scene(4);
+        let (coarse, fine) = (linear_light(&scene).unwrap(), linear_light_in_steps(&scene, 0.008));
+        let change: Vec<f32> = coarse.iter().zip(&fine).map(|(a, b)| a - b).collect();
+        let (bound, by) = bound_and_shift(&scene, &change).unwrap();
+        assert!(by.abs() < 0.01 * bound, "{by} of {bound}");
+    }
+
     #[test]
     fn four_times_the_light_halves_the_bound() {
-        let mut scene = clean_scene(2);
+        let mut scene = small(2);
         scene.sensor.read_noise_electrons = 0.0;
         scene.sensor.coding = Coding::LinearGray;
         let one = scale_bound(&scene).unwrap().u_rel_scale;

@@ -2,6 +2,7 @@
 mod cli;
 mod draw;
 mod optics;
+mod phantom;
 mod photo;
 mod reference;
 mod rulers;

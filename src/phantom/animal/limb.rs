@@ -148,17 +148,46 @@ impl Wing {
         let blade: Vec<[f64; 2]> = (0..=N).map(|i| rim(i, 1.0)).chain((0..=N).rev().map(|i| rim(i, -1.0))).collect();
         let mut out = vec![(blade, self.tone)];
         if self.fringe_um > 0.0 {
-            for i in 0..=90 {
-                let t = 0.35 + 0.65 * f64::from(i) / 90.0;
-                for side in [1.0, -1.0] {
-                    // Hairs stand off the rim and lean toward the tip.
-                    let (s, w) = (t * self.length_um, side * half(t));
-                    let lean = 0.5 + 0.5 * t;
-                    let (ds, dw) = (self.fringe_um * lean * t, side * self.fringe_um * (1.0 - 0.6 * t * t));
-                    let width = 0.5;
-                    out.push((vec![at(s - width, w), at(s + width, w), at(s + ds, w + dw)], self.tone + 0.25));
+            let rim: Vec<[f64; 2]> = out[0].0.clone();
+            let middle = at(0.6 * self.length_um, 0.0);
+            out.extend(self.fringe(&rim, base, middle));
+        }
+        out
+    }
+
+    /// Hairs a few µm apart along the rim, the longer the farther out, fanning from the wing's middle.
+    fn fringe(&self, rim: &[[f64; 2]], base: [f64; 2], middle: [f64; 2]) -> Vec<(Vec<[f64; 2]>, f64)> {
+        const SPACING_UM: f64 = 9.0;
+        const HALF_WIDTH_UM: f64 = 0.5;
+        let mut out = Vec::new();
+        let mut until_next = 0.0;
+        for w in rim.windows(2) {
+            let step = (w[1][0] - w[0][0]).hypot(w[1][1] - w[0][1]);
+            let mut along = until_next;
+            while along < step {
+                let f = along / step;
+                let p = [w[0][0] + f * (w[1][0] - w[0][0]), w[0][1] + f * (w[1][1] - w[0][1])];
+                let share = (p[0] - base[0]).hypot(p[1] - base[1]) / self.length_um;
+                let length = self.fringe_um * ((share - 0.2) / 0.6).clamp(0.0, 1.0);
+                let from_middle = [p[0] - middle[0], p[1] - middle[1]];
+                let far = from_middle[0].hypot(from_middle[1]).max(1e-9);
+                // Half outward from the wing's middle, half square to the rim.
+                let outward = [(w[1][1] - w[0][1]) / step, -(w[1][0] - w[0][0]) / step];
+                let sign = (outward[0] * from_middle[0] + outward[1] * from_middle[1]).signum();
+                let mut lean = [0, 1].map(|k| from_middle[k] / far + 0.8 * sign * outward[k]);
+                let size = lean[0].hypot(lean[1]).max(1e-9);
+                lean = lean.map(|v| v / size);
+                let side = [-lean[1] * HALF_WIDTH_UM, lean[0] * HALF_WIDTH_UM];
+                if length > 1.0 {
+                    let tip = [p[0] + lean[0] * length, p[1] + lean[1] * length];
+                    out.push((
+                        vec![[p[0] + side[0], p[1] + side[1]], tip, [p[0] - side[0], p[1] - side[1]]],
+                        self.tone + 0.3,
+                    ));
                 }
+                along += SPACING_UM;
             }
+            until_next = along - step;
         }
         out
     }

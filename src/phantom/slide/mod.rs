@@ -18,6 +18,8 @@ mod truth;
 #[cfg(test)]
 pub(crate) use dots::disc_response;
 pub use map::{Distortion, DistortionForm, SlideMap};
+#[cfg(test)]
+pub(crate) use render::linear_light_in_steps;
 pub use render::{Rendered, linear_light, render};
 pub use scene::{BurnedIn, Ruling, Side, SlideScene, Tier};
 pub use truth::{DotTruth, GraduationTruth, SlideTruth};

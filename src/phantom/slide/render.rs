@@ -29,7 +29,7 @@ pub struct Rendered {
 pub fn render(scene: &SlideScene) -> Result<Rendered, SceneError> {
     scene.check()?;
     let drawn = draw_by_lot(scene);
-    let light = light_of(scene, &drawn);
+    let light = light_of(scene, &drawn, STEP_PX);
     let picture = scene.sensor.record(scene.width_px, light, scene.seed)?;
     Ok(Rendered { picture, truth: truth_of(scene, &drawn) })
 }
@@ -40,7 +40,16 @@ pub fn render(scene: &SlideScene) -> Result<Rendered, SceneError> {
 /// [`SceneError::Field`] for a field out of range.
 pub fn linear_light(scene: &SlideScene) -> Result<Vec<f32>, SceneError> {
     scene.check()?;
-    Ok(light_of(scene, &draw_by_lot(scene)))
+    Ok(light_of(scene, &draw_by_lot(scene), STEP_PX))
+}
+
+/// Distance between samples of the tables, px.
+const STEP_PX: f64 = 0.03;
+
+/// [`linear_light`] with tables of another step, to see what they cost.
+#[cfg(test)]
+pub(crate) fn linear_light_in_steps(scene: &SlideScene, step_px: f64) -> Vec<f32> {
+    light_of(scene, &draw_by_lot(scene), step_px)
 }
 
 fn draw_by_lot(scene: &SlideScene) -> Vec<Drawn> {
@@ -100,11 +109,11 @@ fn visible_um(scene: &SlideScene, map: &SlideMap) -> [(f64, f64); 2] {
     range.map(|(low, high)| (low - margin, high + margin))
 }
 
-fn light_of(scene: &SlideScene, drawn: &[Drawn]) -> Vec<f32> {
+fn light_of(scene: &SlideScene, drawn: &[Drawn], step_px: f64) -> Vec<f32> {
     let map = SlideMap::of(scene);
     let levels = focus_levels(scene, &map);
     let visible = visible_um(scene, &map);
-    let step_um = scene.pixel_um() * if levels.len() > 1 { 0.06 } else { 0.03 };
+    let step_um = scene.pixel_um() * if levels.len() > 1 { 2.0 * step_px } else { step_px };
     let families: Vec<Vec<Family>> = levels
         .par_iter()
         .map(|defocus_um| {
