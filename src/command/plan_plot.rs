@@ -81,10 +81,11 @@ impl By {
             Self::Effective => Axis::new("effective aperture", "f-number"),
             Self::Numerical => Axis::new("numerical aperture", ""),
         };
-        // A single aperture gets some room, so that its figures can be read off the axis.
-        if let [one] = p.apertures.as_slice() {
-            axis.range = Some((0.5 * self.x(one), 1.5 * self.x(one)));
-        }
+        // All panels share the axis; a single aperture gets some room, so that its figures can be read off it.
+        let all = p.apertures.iter().map(|r| self.x(r));
+        let (low, high) = all.fold((f64::INFINITY, 0.0_f64), |(a, b), x| (a.min(x), b.max(x)));
+        let room = if high > 1.001 * low { 0.05 * (high - low) } else { 0.5 * high };
+        axis.range = Some((low - room, high + room));
         axis
     }
 }

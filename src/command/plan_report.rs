@@ -30,7 +30,7 @@ pub(super) fn text(p: &Plan, recording: &str) -> String {
         Some(Advice::NotAtThisMagnification(remedy)) => out.push_str(&format!("\nThe wanted part: {}\n", remedy.text)),
         None => {}
     }
-    if let Some(best) = &p.best_for_animal {
+    if let Some(best) = p.best_for_animal.as_ref().filter(|_| p.apertures.len() > 1) {
         out.push_str(&format!(
             "Best for the animal's length, from one picture: {best} (least expected uncertainty).\n"
         ));

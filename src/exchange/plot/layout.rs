@@ -44,10 +44,13 @@ fn heading(shape: Shape) -> Shape {
     }
 }
 
+/// Share of a line's width that its text may fill: viewers of SVG may put a wider font in place of ours.
+const FILLED: f64 = 0.86;
+
 /// Writes lines from the top of a box; returns the height used.
 pub(super) fn lines(scene: &mut Scene, (x, y): (f64, f64), width: f64, words: &str, size_px: f64, head: bool) -> f64 {
     let mut used = 0.0;
-    for line in wrapped(words, size_px, width) {
+    for line in wrapped(words, size_px, FILLED * width) {
         let base = y + used + text_height_px(size_px) + 0.15 * size_px;
         let shape = text((x, base), &line, size_px, Anchor::Start, if head { INK } else { SOFT });
         scene.shapes.push(if head { heading(shape) } else { shape });

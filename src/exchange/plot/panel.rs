@@ -176,7 +176,7 @@ impl<'a> Frame<'a> {
                 scene.shapes.push(text((left + x + swatch + 0.5 * t, base), line, t, Anchor::Start, SOFT));
             }
             row += words.len() - 1;
-            x = if words.len() > 1 { width } else { x + entry + 1.6 * t };
+            x = if words.len() > 1 { width } else { x + entry + 2.4 * t };
         }
         if entries.is_empty() { 0.0 } else { (row + 1) as f64 * step }
     }

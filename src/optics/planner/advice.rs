@@ -77,7 +77,7 @@ pub(super) fn advise(request: &PlanRequest, rows: &[PlanRow], wanted: Um) -> Res
         return Ok(Advice::Best(Best {
             index,
             aperture_text: row.aperture_text.clone(),
-            reason: reason(request, row, deep, wanted),
+            reason: reason(request, rows, (row, deep), wanted),
             deepest_text: deep.aperture_text.clone(),
         }));
     }
@@ -89,7 +89,7 @@ pub(super) fn advise(request: &PlanRequest, rows: &[PlanRow], wanted: Um) -> Res
     }
 }
 
-fn reason(request: &PlanRequest, row: &PlanRow, deep: &PlanRow, wanted: Um) -> String {
+fn reason(request: &PlanRequest, rows: &[PlanRow], (row, deep): (&PlanRow, &PlanRow), wanted: Um) -> String {
     let footprint = request.pixel_pitch / request.magnification;
     let known = row.blur_spot_high_um.get() <= 1.001 * row.blur_spot_um.get();
     let spots = if known {
@@ -116,7 +116,7 @@ fn reason(request: &PlanRequest, row: &PlanRow, deep: &PlanRow, wanted: Um) -> S
             depth(deep),
             expect(deep)
         ));
-    } else if row.wanted.is_some() {
+    } else if rows.iter().any(|r| r.effective_aperture > row.effective_aperture) {
         text.push_str("; stopping down further would lose the part");
     }
     text.push('.');

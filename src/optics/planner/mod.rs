@@ -14,6 +14,7 @@ pub use remedy::Remedy;
 pub use request::{Exposure, LensKind, PlanRequest, PlannedLying, PlannedPlacement, USUAL_SCALE_U_REL, WHOLE_STOPS};
 pub use row::PlanRow;
 
+use rayon::prelude::*;
 use serde::Serialize;
 
 use super::{Aperture, OpticsError, PupilMagnification};
@@ -82,8 +83,10 @@ pub fn plan(request: &PlanRequest) -> Result<Plan, OpticsError> {
     request.check()?;
     let note = request.reference.or_else(|| request.apertures.first().copied()).ok_or(OpticsError::NoAperture)?;
     let reference = Aperture::new(note, request.magnification, request.pupil)?;
-    let rows: Vec<PlanRow> =
-        (0..request.apertures.len()).map(|i| PlanRow::new(request, i, &reference)).collect::<Result<_, _>>()?;
+    let rows: Vec<PlanRow> = (0..request.apertures.len())
+        .into_par_iter()
+        .map(|i| PlanRow::new(request, i, &reference))
+        .collect::<Result<_, _>>()?;
     let advice = match request.wanted {
         Some(wanted) => Some(advice::advise(request, &rows, wanted)?),
         None => None,
@@ -226,6 +229,33 @@ mod tests {
         let Some(Advice::NotAtThisMagnification(remedy)) = &p.advice else { panic!("{:?}", p.advice) };
         assert!((remedy.pixel_um.unwrap().get() - 5.0).abs() < 1e-9);
         assert!(remedy.text.contains("it would be 5.0 px long, 6 are needed"), "{}", remedy.text);
+        r.pixel_pitch = remedy.pixel_um.unwrap();
+        assert!(matches!(plan(&r).unwrap().advice, Some(Advice::Best(_))));
+        // Pixels alone do not help where the blur is too large, nor where they would have to be finer than any.
+        for (pupil, wanted) in [(PupilMagnification::Unknown, 12.0), (PupilMagnification::Known(1.0), 1.0)] {
+            let r = PlanRequest { pupil, wanted: Some(Um::new(wanted)), pixel_pitch: Um::new(8.0), ..r.clone() };
+            let advice = plan(&r).unwrap().advice;
+            let Some(Advice::NotAtThisMagnification(remedy)) = &advice else { panic!("{advice:?}") };
+            if let Some(pixel) = remedy.pixel_um {
+                let advice = plan(&PlanRequest { pixel_pitch: pixel, ..r }).unwrap().advice;
+                let for_one = matches!(&advice, Some(Advice::DependsOnPupil(d)) if d.pupil_at_least <= 1.0);
+                assert!(matches!(advice, Some(Advice::Best(_))) || for_one, "{}", remedy.text);
+            } else {
+                assert!(!remedy.text.contains("recorded pixels"), "{}", remedy.text);
+            }
+        }
+    }
+
+    #[test]
+    fn movement_that_spoils_the_part_is_named() {
+        let mut r = request();
+        r.wanted = Some(Um::new(12.0));
+        (r.speed_um_per_s, r.shutter_s) = (Some(2000.0), Some(0.01));
+        let p = plan(&r).unwrap();
+        let Some(Advice::NotAtThisMagnification(remedy)) = &p.advice else { panic!("{:?}", p.advice) };
+        assert!(remedy.text.contains("What would do it: a shutter of 1/"), "{}", remedy.text);
+        r.shutter_s = p.apertures[0].longest_shutter_s;
+        assert!(matches!(plan(&r).unwrap().advice, Some(Advice::Best(_))));
     }
 
     #[test]

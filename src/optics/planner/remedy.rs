@@ -3,11 +3,11 @@
 use serde::Serialize;
 
 use super::advice::two_digits;
-use super::figures::system_for;
+use super::figures::{motion, system, system_for};
 use super::request::{LensKind, PlanRequest};
 use super::row::PlanRow;
-use super::verdict::{RESOLVED, lacks_pixels, verdict};
-use crate::optics::{Aperture, ApertureNote, OpticsError, PupilMagnification, System};
+use super::verdict::{RESOLVED, lacks_pixels};
+use crate::optics::{ApertureNote, OpticsError, PupilMagnification};
 use crate::units::Um;
 
 /// Greatest magnification that is suggested.
@@ -18,6 +18,8 @@ const STEP: f64 = 1.05;
 const GREATEST_APERTURE: f64 = 0.95;
 /// Widest marked aperture that is suggested.
 const WIDEST_MARKED: f64 = 1.2;
+/// Finest pixels that are suggested, µm: finer ones are not made.
+const FINEST_PIXEL_UM: f64 = 0.8;
 
 /// What would resolve a part that no aperture resolves.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -32,7 +34,7 @@ pub struct Remedy {
     pub for_pupil: Option<f64>,
     /// Least numerical aperture that would resolve it at this magnification; nothing where pixels forbid it.
     pub numerical_aperture: Option<f64>,
-    /// Greatest pixel pitch on the sensor that would do, where pixels are what lacks.
+    /// Greatest pixel pitch on the sensor that would do with that aperture, where pixels are what lacks.
     pub pixel_um: Option<Um>,
 }
 
@@ -46,25 +48,39 @@ pub(super) fn remedy(request: &PlanRequest, rows: &[PlanRow], wanted: Um) -> Res
         Some(note @ ApertureNote::Marked(_)) => enlarged(request, note, wanted)?,
         _ => (None, None),
     };
-    let pixel_um = lacks_pixels(wanted, footprint).then(|| wanted * (request.magnification / RESOLVED.1));
+    let coarse = lacks_pixels(wanted, footprint);
+    let (pixel_um, pixel_pupil) = match note {
+        Some(note) if coarse => finer_pixels(request, note, wanted)?,
+        _ => (None, None),
+    };
     let numerical_aperture = least_numerical_aperture(request, wanted)?;
     let aperture_text = magnification.and(widest).map(|(_, r)| r.aperture_text.clone());
     let mut ways = Vec::new();
     if let (Some(m), Some(a)) = (magnification, &aperture_text) {
-        let pupil = for_pupil.map_or(String::new(), |p| format!(" if the pupil magnification is at least {p}"));
-        ways.push(format!("{m}x on the sensor with {a}{pupil}"));
+        ways.push(format!("{m}x on the sensor with {a}{}", pupil_words(for_pupil)));
     }
-    if let (Some(na), None) = (numerical_aperture, pixel_um) {
+    if let Some(na) = numerical_aperture.filter(|_| !coarse) {
         ways.push(aperture_words(request, na));
     }
-    if let Some(p) = pixel_um {
-        ways.push(format!("recorded pixels of at most {} µm on the sensor", two_digits(p.get())));
+    if let Some((p, (_, row))) = pixel_um.zip(widest) {
+        // Rounded down, so that what is printed will do.
+        let p = two_digits(0.995 * p.get());
+        ways.push(format!(
+            "recorded pixels of at most {p} µm on the sensor with {}{}",
+            row.aperture_text,
+            pupil_words(pixel_pupil)
+        ));
     }
-    if request.lens == LensKind::Objective && pixel_um.is_some() {
+    if let Some((_, shutter)) = motion(request).zip(widest.and_then(|(_, r)| r.longest_shutter_s)) {
+        if request.shutter_s.is_some_and(|s| s > shutter) {
+            ways.insert(0, format!("a shutter of 1/{:.0} s, which all but stops the movement", (1.0 / shutter).ceil()));
+        }
+    }
+    if request.lens == LensKind::Objective && coarse {
         ways.push("an objective of more magnification and aperture".to_owned());
     }
     let best_w = rows.iter().map(|r| r.blur_spot_low_um.get()).fold(f64::INFINITY, f64::min);
-    let why = if pixel_um.is_some() {
+    let why = if coarse {
         format!("it would be {} px long, {} are needed", two_digits(wanted / footprint), RESOLVED.1)
     } else {
         let spots = two_digits(wanted.get() / best_w);
@@ -79,34 +95,48 @@ pub(super) fn remedy(request: &PlanRequest, rows: &[PlanRow], wanted: Um) -> Res
     Ok(Remedy { text, magnification, aperture_text, for_pupil, numerical_aperture, pixel_um })
 }
 
+fn pupil_words(for_pupil: Option<f64>) -> String {
+    for_pupil.map_or(String::new(), |p| format!(" if the pupil magnification is at least {p}"))
+}
+
+/// The coarsest pixels with which a noted aperture resolves a length: for whatever pupil, or else for P = 1.
+fn finer_pixels(
+    request: &PlanRequest,
+    note: ApertureNote,
+    wanted: Um,
+) -> Result<(Option<Um>, Option<f64>), OpticsError> {
+    let mut finer = request.clone();
+    let mut for_one = None;
+    finer.pixel_pitch = wanted * (request.magnification / RESOLVED.1);
+    while finer.pixel_pitch.get() >= FINEST_PIXEL_UM {
+        let aperture = *system_for(&finer, note)?.aperture();
+        if system(&finer, aperture.ends().1)?.w()? * RESOLVED.0 <= wanted {
+            return Ok((Some(finer.pixel_pitch), None));
+        }
+        if for_one.is_none() && system(&finer, aperture.nominal())?.w()? * RESOLVED.0 <= wanted {
+            for_one = Some(finer.pixel_pitch);
+        }
+        finer.pixel_pitch = finer.pixel_pitch / STEP;
+    }
+    Ok((for_one, for_one.map(|_| 1.0)))
+}
+
 /// Greater magnifications in steps of 5 %, with the widest aperture, which blurs least: for whatever pupil, or else for P = 1.
 fn enlarged(request: &PlanRequest, note: ApertureNote, wanted: Um) -> Result<(Option<f64>, Option<f64>), OpticsError> {
-    let known = request.pupil != PupilMagnification::Unknown;
     let mut larger = request.clone();
     let mut for_one = None;
     while larger.magnification * STEP <= GREATEST_MAGNIFICATION {
         larger.magnification *= STEP;
         let rounded_up = (larger.magnification * 10.0).ceil() / 10.0;
-        let system = system_for(&larger, note)?;
-        let footprint = system.pixel_footprint();
+        let footprint = larger.pixel_pitch / larger.magnification;
         if lacks_pixels(wanted, footprint) {
             continue;
         }
-        let resolved = |w: Um| verdict(wanted, w, footprint) == "resolved";
-        if known {
-            if resolved(system.w()?) {
-                return Ok((Some(rounded_up), None));
-            }
-            continue;
-        }
-        let at = |aperture: Aperture| -> Result<Um, OpticsError> {
-            let note = ApertureNote::Effective(aperture.effective());
-            System::w(&system_for(&PlanRequest { apertures: vec![note], ..larger.clone() }, note)?)
-        };
-        if resolved(at(system.aperture().ends().1)?) {
+        let aperture = *system_for(&larger, note)?.aperture();
+        if system(&larger, aperture.ends().1)?.w()? * RESOLVED.0 <= wanted {
             return Ok((Some(rounded_up), None));
         }
-        if for_one.is_none() && resolved(at(system.aperture().nominal())?) {
+        if for_one.is_none() && system(&larger, aperture.nominal())?.w()? * RESOLVED.0 <= wanted {
             for_one = Some(rounded_up);
         }
     }
