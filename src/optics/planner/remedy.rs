@@ -71,10 +71,9 @@ pub(super) fn remedy(request: &PlanRequest, rows: &[PlanRow], wanted: Um) -> Res
             pupil_words(pixel_pupil)
         ));
     }
-    if let Some((_, shutter)) = motion(request).zip(widest.and_then(|(_, r)| r.longest_shutter_s)) {
-        if request.shutter_s.is_some_and(|s| s > shutter) {
-            ways.insert(0, format!("a shutter of 1/{:.0} s, which all but stops the movement", (1.0 / shutter).ceil()));
-        }
+    let still = motion(request).zip(widest.and_then(|(_, r)| r.longest_shutter_s)).map(|(_, shutter)| shutter);
+    if let Some(shutter) = still.filter(|shutter| request.shutter_s.is_some_and(|s| s > *shutter)) {
+        ways.insert(0, format!("a shutter of 1/{:.0} s, which all but stops the movement", (1.0 / shutter).ceil()));
     }
     if request.lens == LensKind::Objective && coarse {
         ways.push("an objective of more magnification and aperture".to_owned());
