@@ -256,6 +256,11 @@ mod tests {
         assert!(remedy.text.contains("What would do it: a shutter of 1/"), "{}", remedy.text);
         r.shutter_s = p.apertures[0].longest_shutter_s;
         assert!(matches!(plan(&r).unwrap().advice, Some(Advice::Best(_))));
+        // Where the aperture is too narrow as well, both are needed.
+        (r.shutter_s, r.apertures) = (Some(0.01), vec![ApertureNote::Marked(8.0)]);
+        let p = plan(&r).unwrap();
+        let Some(Advice::NotAtThisMagnification(remedy)) = &p.advice else { panic!("{:?}", p.advice) };
+        assert!(remedy.text.contains("; and besides a shutter of 1/"), "{}", remedy.text);
     }
 
     #[test]

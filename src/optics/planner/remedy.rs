@@ -72,8 +72,23 @@ pub(super) fn remedy(request: &PlanRequest, rows: &[PlanRow], wanted: Um) -> Res
         ));
     }
     let still = motion(request).zip(widest.and_then(|(_, r)| r.longest_shutter_s)).map(|(_, shutter)| shutter);
+    // What stands above is for an animal at rest.
+    let mut proviso = String::new();
     if let Some(shutter) = still.filter(|shutter| request.shutter_s.is_some_and(|s| s > *shutter)) {
-        ways.insert(0, format!("a shutter of 1/{:.0} s, which all but stops the movement", (1.0 / shutter).ceil()));
+        let words = format!("a shutter of 1/{:.0} s", (1.0 / shutter).ceil());
+        let path = Um::new(request.speed_um_per_s.unwrap_or(0.0) * shutter);
+        let enough = match note {
+            Some(note) if !coarse => {
+                let narrow = system_for(request, note)?.aperture().ends().1;
+                system(request, narrow)?.with_motion(path)?.w()? * RESOLVED.0 <= wanted
+            }
+            _ => false,
+        };
+        if enough {
+            ways = vec![format!("{words}, which all but stops the movement")];
+        } else {
+            proviso = format!("; and besides {words} to stop the movement");
+        }
     }
     if request.lens == LensKind::Objective && coarse {
         ways.push("an objective of more magnification and aperture".to_owned());
@@ -88,7 +103,7 @@ pub(super) fn remedy(request: &PlanRequest, rows: &[PlanRow], wanted: Um) -> Res
     let what = if ways.is_empty() {
         "Nothing within reach of an ordinary lens would do it".to_owned()
     } else {
-        format!("What would do it: {}", ways.join("; or "))
+        format!("What would do it: {}{proviso}", ways.join("; or "))
     };
     let text = format!("not at this magnification: {why}. {what}.");
     Ok(Remedy { text, magnification, aperture_text, for_pupil, numerical_aperture, pixel_um })
