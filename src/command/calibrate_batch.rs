@@ -100,7 +100,7 @@ fn read_one(path: &Path, args: &Args, slide: &SlideNotes) -> Result<One, Trouble
 
 /// Reads a picture that is open.
 pub(super) fn read_light(opened: &Opened, request: &Request) -> Result<Reading, Trouble> {
-    slide::read(&opened.photo.light(Channel::Luminance), request).map_err(Trouble::Refused)
+    slide::read(&opened.photo.light(Channel::Even), request).map_err(Trouble::Refused)
 }
 
 /// Draws the residuals where a plot is wanted; `before` pictures of `total` came earlier.

@@ -13,6 +13,9 @@ pub enum Channel {
     /// 0.2126 red + 0.7152 green + 0.0722 blue, of linear values (ITU-R BT.709-6, item 3.2).
     #[default]
     Luminance,
+    /// (red + green + blue) / 3 of linear values: the light of all photosites alike, for places of lines. Where the three are
+    /// equally noisy it carries 1.3 times the signal to noise of luminance, and more where blue is the sharpest.
+    Even,
     /// Red alone.
     Red,
     /// Green alone.
@@ -21,14 +24,15 @@ pub enum Channel {
     Blue,
 }
 
-const WEIGHTS: [f64; 3] = [0.2126, 0.7152, 0.0722];
+const LUMINANCE: [f64; 3] = [0.2126, 0.7152, 0.0722];
+const EVEN: [f64; 3] = [1.0 / 3.0; 3];
 
 /// Pixels handled at a time; a multiple of 64 so that no two tasks share a word of the mask.
 const TASK: usize = 64 * 256;
 
 /// The plane of light of one channel.
 ///
-/// A pixel counts as clipped in luminance when any of its samples is at `full` or all are 0, in a single
+/// A pixel counts as clipped in a mixture when any of its samples is at `full` or all are 0, in a single
 /// channel when that sample is.
 ///
 /// # Accuracy
@@ -38,8 +42,10 @@ pub(super) fn light(raster: &Raster, channel: Channel, transfer: Transfer, full:
     let (values, clipped) = match (&raster.samples, raster.channels, channel) {
         (Samples::Eight(v), 1, _) => one_of::<u8, 1, 256>(v, 0, transfer, full),
         (Samples::Sixteen(v), 1, _) => one_of::<u16, 1, 65_536>(v, 0, transfer, full),
-        (Samples::Eight(v), _, Channel::Luminance) => luminance::<u8, 256>(v, transfer, full),
-        (Samples::Sixteen(v), _, Channel::Luminance) => luminance::<u16, 65_536>(v, transfer, full),
+        (Samples::Eight(v), _, Channel::Luminance) => weighted::<u8, 256>(v, LUMINANCE, transfer, full),
+        (Samples::Sixteen(v), _, Channel::Luminance) => weighted::<u16, 65_536>(v, LUMINANCE, transfer, full),
+        (Samples::Eight(v), _, Channel::Even) => weighted::<u8, 256>(v, EVEN, transfer, full),
+        (Samples::Sixteen(v), _, Channel::Even) => weighted::<u16, 65_536>(v, EVEN, transfer, full),
         (Samples::Eight(v), _, single) => one_of::<u8, 3, 256>(v, index(single), transfer, full),
         (Samples::Sixteen(v), _, single) => one_of::<u16, 3, 65_536>(v, index(single), transfer, full),
     };
@@ -48,7 +54,7 @@ pub(super) fn light(raster: &Raster, channel: Channel, transfer: Transfer, full:
 
 const fn index(channel: Channel) -> usize {
     match channel {
-        Channel::Luminance | Channel::Red => 0,
+        Channel::Luminance | Channel::Even | Channel::Red => 0,
         Channel::Green => 1,
         Channel::Blue => 2,
     }
@@ -59,13 +65,13 @@ fn table<const S: usize>(transfer: Transfer, weight: f64) -> Box<[f32; S]> {
     transfer.table::<S>(weight).try_into().unwrap_or_else(|_never| Box::new([0.0; S]))
 }
 
-fn luminance<T, const S: usize>(samples: &[T], transfer: Transfer, full: u16) -> (Vec<f32>, Vec<u64>)
+fn weighted<T, const S: usize>(samples: &[T], weights: [f64; 3], transfer: Transfer, full: u16) -> (Vec<f32>, Vec<u64>)
 where
     T: Copy + Ord + Send + Sync,
     usize: From<T>,
     u16: From<T>,
 {
-    let [red, green, blue] = WEIGHTS.map(|w| table::<S>(transfer, w));
+    let [red, green, blue] = weights.map(|w| table::<S>(transfer, w));
     planes::<T, 3>(samples, |[r, g, b]| {
         let value = red[usize::from(r)] + green[usize::from(g)] + blue[usize::from(b)];
         let top = u16::from(r.max(g).max(b));

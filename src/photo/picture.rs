@@ -182,7 +182,7 @@ impl Photo {
 
     /// Linear light by the file's own tone curve, with the mask of clipped pixels.
     ///
-    /// A pixel is clipped in luminance when any of its samples is at [`Photo::full_scale`] or all are 0, in a
+    /// A pixel is clipped in a mixture of channels when any of its samples is at [`Photo::full_scale`] or all are 0, in a
     /// single channel when that sample is. A grey picture gives the same light for every channel.
     ///
     /// # Accuracy

@@ -10,6 +10,8 @@ use super::rectify::{self, Extent, Frame};
 const MOST: usize = 12;
 /// A candidate is given up where its strength in a look stays below this share of the best so far.
 const LEAST_SHARE: f64 = 0.05;
+/// Lines fainter than this, relative to the ground, are not told from the edges of JPEG blocks (a code or two of 8 bits).
+const FAINTEST_ON_BLOCKS: f64 = 0.04;
 /// Least cluster score worth a look: three tiles at the threshold.
 const LEAST_SCORE: f64 = 9.0;
 
@@ -79,6 +81,7 @@ pub(super) fn candidates(levels: &[Level<'_>], clusters: &[Cluster], size: (f64,
         let least = LEAST_SHARE * found.iter().map(|f| f.strength).fold(0.0, f64::max);
         if let Ok(candidate) = examine(levels, cluster, size, least)
             && !found.iter().any(|f| same(f, &candidate))
+            && !is_block_grid(&candidate)
         {
             found.push(candidate);
         }
@@ -96,6 +99,14 @@ fn explains(f: &Candidate, c: &Cluster) -> bool {
     let place = c.centres.iter().filter(|p| covers(f, **p, c.reach_px)).count();
     // A tile tells directions to about a fifth of its frequency bin.
     turned < 0.06 && (ratio / harmonic - 1.0).abs() < 0.04 && 2 * place > c.centres.len() && f.seen() >= 20
+}
+
+/// The edges of the blocks that JPEG compresses by itself: faint, along the picture's axes, every 8 or 16 pixels to a hair.
+fn is_block_grid(c: &Candidate) -> bool {
+    let along_axis = (2.0 * c.angle).sin().abs() < 0.01;
+    let blocks = [8.0, 16.0].iter().any(|b| (c.pitch_px / b - 1.0).abs() < 0.004);
+    let told = matches!(c.lines.tiers, Tiers::TensAndFives { .. });
+    along_axis && blocks && !told && c.depth() < FAINTEST_ON_BLOCKS
 }
 
 fn covers(f: &Candidate, p: (f64, f64), margin: f64) -> bool {

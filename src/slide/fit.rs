@@ -1,7 +1,8 @@
 //! The scale map from located graduations: generalised least squares over all strips, weighted over models by evidence.
 //!
-//! Every combination of radial distortion and perspective along and across the ruling is fitted. Each extra
-//! parameter has a Gaussian prior of the size that lenses and hand-laid slides have; the evidence of each combination
+//! Four hypotheses are fitted: a plain scale, radial distortion, perspective, and both. Each extra
+//! parameter has a Gaussian prior of the size that lenses and hand-laid slides have; perspective is one hypothesis with two components, because a
+//! slide that lies askew has no reason to do so along one axis only. The evidence of each hypothesis
 //! (Laplace's approximation, exact here but for the slight non-linearity) weights its parameters and covariance.
 //! Where the data cannot tell whether a term is there, the term's uncertainty stays in the scale; where they
 //! rule it out, it costs nothing.
@@ -108,14 +109,46 @@ impl SMatrixRows {
     }
 }
 
-/// Directions of the extra parameters: κ, perspective along the ruling, perspective across it.
-fn extras(direction: (f64, f64)) -> [(Vector6<f64>, f64); 3] {
-    let (c, s) = direction;
-    [
-        (Vector6::new(0.0, 0.0, 0.0, 1.0, 0.0, 0.0), PRIOR_RADIAL),
-        (Vector6::new(0.0, 0.0, 0.0, 0.0, c, s), PRIOR_PERSPECTIVE),
-        (Vector6::new(0.0, 0.0, 0.0, 0.0, -s, c), PRIOR_PERSPECTIVE),
-    ]
+/// What may be there beside a plain scale: prior probability, and the prior standard deviations of the terms.
+#[derive(Clone, Copy, Debug)]
+struct Hypothesis {
+    probability: f64,
+    radial: Option<f64>,
+    perspective: Option<f64>,
+}
+
+/// Everything that may be there.
+const WIDEST: Hypothesis = Hypothesis::new(0.4, Some(PRIOR_RADIAL), Some(PRIOR_PERSPECTIVE));
+
+/// The plain scale first. A lens that distorts and a slide that lies askew go together more often than not: both are signs of
+/// work in the field, neither of work on a bench.
+const HYPOTHESES: [Hypothesis; 4] = [
+    Hypothesis::new(0.4, None, None),
+    Hypothesis::new(0.1, Some(PRIOR_RADIAL), None),
+    Hypothesis::new(0.1, None, Some(PRIOR_PERSPECTIVE)),
+    WIDEST,
+];
+
+/// The plain scale is the value as long as its probability is at least this.
+const PLAIN_STANDS: f64 = 0.1;
+
+impl Hypothesis {
+    const fn is_plain(&self) -> bool {
+        self.radial.is_none() && self.perspective.is_none()
+    }
+
+    const fn new(probability: f64, radial: Option<f64>, perspective: Option<f64>) -> Self {
+        Self { probability, radial, perspective }
+    }
+
+    /// The free directions in parameter space, each with its prior standard deviation.
+    fn basis(&self) -> Vec<(Vector6<f64>, Option<f64>)> {
+        let unit = |i: usize| Vector6::from_fn(|j, _| if i == j { 1.0 } else { 0.0 });
+        let plain = (0..3).map(|i| (unit(i), None));
+        let radial = self.radial.map(|sd| (unit(3), Some(sd)));
+        let perspective = self.perspective.into_iter().flat_map(|sd| [(unit(4), Some(sd)), (unit(5), Some(sd))]);
+        plain.chain(radial).chain(perspective).collect()
+    }
 }
 
 /// One Gauss–Newton solution in the subspace of a combination.
@@ -129,37 +162,19 @@ fn gauss_newton(
     strips: &[Strip<'_>],
     weight: &dyn Fn(usize, usize) -> f64,
     start: &Vector6<f64>,
-    mask: u8,
-    direction: (f64, f64),
+    hypothesis: &Hypothesis,
     g: Ground,
     scale2: f64,
 ) -> Option<Solution> {
-    let mut basis: Vec<(Vector6<f64>, Option<f64>)> = (0..3)
-        .map(|i| {
-            let mut e = Vector6::zeros();
-            e[i] = 1.0;
-            (e, None)
-        })
-        .collect();
-    for (i, (e, sd)) in extras(direction).into_iter().enumerate() {
-        if mask >> i & 1 == 1 {
-            basis.push((e, Some(sd)));
-        }
-    }
+    let basis = hypothesis.basis();
     let m = basis.len();
     let mut p = *start;
-    if mask & 1 == 0 {
+    if hypothesis.radial.is_none() {
         p[3] = 0.0;
     }
-    if mask & 6 == 0 {
+    if hypothesis.perspective.is_none() {
         p[4] = 0.0;
         p[5] = 0.0;
-    } else {
-        let (c, s) = direction;
-        let along = if mask & 2 == 2 { p[4] * c + p[5] * s } else { 0.0 };
-        let across = if mask & 4 == 4 { -p[4] * s + p[5] * c } else { 0.0 };
-        p[4] = along * c - across * s;
-        p[5] = along * s + across * c;
     }
     let mut out = None;
     for _ in 0..8 {
@@ -223,8 +238,6 @@ fn gauss_newton(
 pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitted> {
     let mut strips: Vec<Strip<'_>> =
         all.iter().map(|s| Strip { spots: s, own: s.amplitude.iter().map(|_| 1.0).collect() }).collect();
-    let norm = start[1].hypot(start[2]);
-    let direction = (start[1] / norm, start[2] / norm);
     let mut tau2 = 0.0;
     let mut scale2 = 1.0;
     let mut lines = std::collections::BTreeMap::<i64, (f64, f64)>::new();
@@ -237,7 +250,7 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitte
             s.own[i] * robust / (1.0 + tau2 * total)
         };
         // The full model follows any shape while outliers are being found.
-        let full = gauss_newton(&strips, &weight, &p, 7, direction, g, scale2)?;
+        let full = gauss_newton(&strips, &weight, &p, &WIDEST, g, scale2)?;
         p = full.parameters;
         let line = line_residuals(&strips, &p, g);
         let robust = robust_line_weights(&line, tau2, scale2);
@@ -257,10 +270,9 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitte
         let (robust, total) = table.get(&s.spots.k[i]).copied().unwrap_or((1.0, 0.0));
         s.own[i] * robust / (1.0 + tau2 * total)
     };
-    let solutions: Vec<(u8, Solution)> = (0..8_u8)
-        .filter_map(|mask| Some((mask, gauss_newton(&strips, &weight, &p, mask, direction, g, scale2)?)))
-        .collect();
-    let evidences: Vec<f64> = solutions.iter().map(|(_, s)| s.log_evidence).collect();
+    let solutions: Vec<(Hypothesis, Solution)> =
+        HYPOTHESES.iter().filter_map(|h| Some((*h, gauss_newton(&strips, &weight, &p, h, g, scale2)?))).collect();
+    let evidences: Vec<f64> = solutions.iter().map(|(h, s)| s.log_evidence + h.probability.ln()).collect();
     let best = evidences.iter().copied().fold(f64::MIN, f64::max);
     let weights: Vec<f64> = evidences.iter().map(|e| (e - best).exp()).collect();
     let total: f64 = weights.iter().sum();
@@ -268,15 +280,21 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitte
     for ((_, s), w) in solutions.iter().zip(&weights) {
         mean += s.parameters * (*w / total);
     }
+    // A doubt that the data do not support widens the uncertainty but does not move the value.
+    if let (Some((_, plain)), Some(w)) = (solutions.iter().find(|(h, _)| h.is_plain()), weights.first())
+        && *w >= PLAIN_STANDS * total
+    {
+        mean = plain.parameters;
+    }
     let mut covariance = Matrix6::zeros();
     let (mut radial, mut perspective) = (0.0, 0.0);
-    for ((mask, s), w) in solutions.iter().zip(&weights) {
+    for ((h, s), w) in solutions.iter().zip(&weights) {
         let d = s.parameters - mean;
         covariance += (s.covariance + d * d.transpose()) * (*w / total);
-        if mask & 1 == 1 {
+        if h.radial.is_some() {
             radial += w / total;
         }
-        if mask & 6 != 0 {
+        if h.perspective.is_some() {
             perspective += w / total;
         }
     }
@@ -314,7 +332,7 @@ struct Line {
 
 /// Mean residual of each graduation over its strips, by information.
 fn line_residuals(strips: &[Strip<'_>], p: &Vector6<f64>, g: Ground) -> Vec<Line> {
-    let mut sums = std::collections::BTreeMap::<i64, (f64, f64, f64, f64, f64, f64)>::new();
+    let mut sums = std::collections::BTreeMap::<i64, (f64, f64, f64, f64, f64)>::new();
     for s in strips {
         let (r, _) = linearised(s, p, g);
         for i in 0..r.len() {
@@ -324,8 +342,7 @@ fn line_residuals(strips: &[Strip<'_>], p: &Vector6<f64>, g: Ground) -> Vec<Line
             e.1 += w * r[i];
             e.2 += w * s.spots.at[i].0;
             e.3 += w * s.spots.at[i].1;
-            e.4 += s.spots.amplitude[i];
-            e.5 += 1.0;
+            e.4 += w * s.spots.amplitude[i];
         }
     }
     sums.into_iter()
@@ -335,16 +352,26 @@ fn line_residuals(strips: &[Strip<'_>], p: &Vector6<f64>, g: Ground) -> Vec<Line
             residual: e.1 / e.0,
             information: e.0,
             at: (e.2 / e.0, e.3 / e.0),
-            amplitude: e.4 / e.5,
+            amplitude: e.4 / e.0,
         })
         .collect()
 }
 
+fn median(mut v: Vec<f64>) -> f64 {
+    let middle = v.len() / 2;
+    if v.is_empty() { 0.0 } else { *v.select_nth_unstable_by(middle, f64::total_cmp).1 }
+}
+
 fn robust_line_weights(lines: &[Line], tau2: f64, scale2: f64) -> Vec<f64> {
+    // Where most lines stand off by more than noise explains, it is the ruling that is uneven, and no line is to blame:
+    // the median size of the residuals (1.4826 makes it a standard deviation) is a floor to what is usual.
+    let usual = (1.4826 * median(lines.iter().map(|l| l.residual.abs()).collect())).powi(2);
+    let noise = median(lines.iter().map(|l| scale2 / l.information).collect());
+    let own = tau2.max(usual - noise);
     lines
         .iter()
         .map(|l| {
-            let z = l.residual / (scale2 / l.information + tau2 + 1e-12).sqrt();
+            let z = l.residual / (scale2 / l.information + own + 1e-12).sqrt();
             // Bisquare with a wide cut: honest lines keep nearly all their weight.
             let w = (1.0 - (z / 6.0).powi(2)).max(0.0);
             w * w

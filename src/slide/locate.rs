@@ -10,89 +10,16 @@
 use super::lines::Lines;
 use super::phase::Phase;
 use super::rectify::Frame;
+use super::shape::{Optical, Shape};
+use super::strip::{self, Block, Design, Pixel, Place, Tails};
 use crate::photo::Light;
-use nalgebra::{DMatrix, DVector};
+use nalgebra::DMatrix;
 use rayon::prelude::*;
 
 /// Most graduations in one joint solution; longer rulings are cut into blocks.
 const BLOCK: usize = 96;
 /// Most pixels looked at in all; beyond it strips are left out evenly.
 const MOST_PIXELS: f64 = 1.2e6;
-
-/// The common line shape, peak 1, tabulated against the distance from its centre.
-#[derive(Clone, Debug)]
-pub(super) struct Shape {
-    /// Distance between table entries, px.
-    step: f64,
-    /// From −reach to +reach.
-    table: Vec<f64>,
-    /// Traced from the picture, not assumed.
-    traced: bool,
-}
-
-impl Shape {
-    /// A Gaussian of this standard deviation, px.
-    pub(super) fn gaussian(sigma_px: f64) -> Self {
-        let step = (sigma_px / 12.0).min(0.125);
-        let half = (4.0 * sigma_px / step).ceil() as i32;
-        let table = (-half..=half).map(|i| (-0.5 * (f64::from(i) * step / sigma_px).powi(2)).exp()).collect();
-        Self { step, table, traced: false }
-    }
-
-    /// Distance between table entries, px.
-    pub(super) const fn step(&self) -> f64 {
-        self.step
-    }
-
-    /// Traced from the picture, not assumed.
-    pub(super) const fn is_traced(&self) -> bool {
-        self.traced
-    }
-
-    /// Half the support, px.
-    pub(super) fn reach(&self) -> f64 {
-        (self.table.len() / 2) as f64 * self.step
-    }
-
-    /// Value and derivative by px; zero outside the support.
-    fn at(&self, d: f64) -> (f64, f64) {
-        let u = d / self.step + (self.table.len() / 2) as f64;
-        if u < 1.0 || u >= (self.table.len() - 2) as f64 {
-            return (0.0, 0.0);
-        }
-        let i = u as usize;
-        let f = u - i as f64;
-        let (p0, p1, p2, p3) = (self.table[i - 1], self.table[i], self.table[i + 1], self.table[i + 2]);
-        // Catmull-Rom: a smooth derivative matters more than the last digit of the value.
-        let (c1, c2, c3) = (0.5 * (p2 - p0), p0 - 2.5 * p1 + 2.0 * p2 - 0.5 * p3, 1.5 * (p1 - p2) + 0.5 * (p3 - p0));
-        (p1 + f * (c1 + f * (c2 + f * c3)), (c1 + f * (2.0 * c2 + 3.0 * f * c3)) / self.step)
-    }
-
-    /// Full width at half of the peak, px.
-    pub(super) fn fwhm(&self) -> f64 {
-        let peak = self.table.iter().copied().fold(f64::MIN, f64::max);
-        let middle = self.table.iter().position(|v| *v == peak).unwrap_or(self.table.len() / 2);
-        let side = |mut it: Box<dyn Iterator<Item = usize>>| -> f64 {
-            let mut last = middle;
-            for i in it.by_ref() {
-                if self.table[i] < 0.5 * peak {
-                    let (a, b) = (self.table[last], self.table[i]);
-                    let part = if a > b { (a - 0.5 * peak) / (a - b) } else { 0.0 };
-                    return ((last as f64 - middle as f64).abs() + part) * self.step;
-                }
-                last = i;
-            }
-            self.reach()
-        };
-        side(Box::new((0..middle).rev())) + side(Box::new(middle + 1..self.table.len()))
-    }
-
-    /// Distances and values of the table, px.
-    pub(super) fn points(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
-        let half = (self.table.len() / 2) as f64;
-        self.table.iter().enumerate().map(move |(i, v)| ((i as f64 - half) * self.step, *v))
-    }
-}
 
 /// What one strip says about the graduations of one block.
 #[derive(Clone, Debug)]
@@ -109,8 +36,8 @@ pub(super) struct Spots {
     pub(super) amplitude: Vec<f64>,
     /// Information about the displacements, 1/px²: rows and columns as `k`.
     pub(super) information: DMatrix<f64>,
-    /// `s` of the strip, px.
-    pub(super) s: f64,
+    /// The strip that they were seen in.
+    strip: Strip,
     /// Noise of one pixel, linear light.
     pub(super) pixel_sd: f64,
 }
@@ -174,26 +101,67 @@ impl Locator<'_> {
             .collect()
     }
 
+    /// Whether a graduation reaches into a strip, or would if it were there.
+    fn reaches(&self, k: i64, strip: Strip) -> bool {
+        let r = self.lines.reach[k.rem_euclid(10) as usize];
+        strip.s + strip.half > r.0 && strip.s - strip.half < r.1
+    }
+
     /// The graduations that reach into a strip, in blocks.
     fn blocks(&self, strip: Strip) -> Vec<Vec<i64>> {
-        let inside = |k: i64| {
-            let r = self.lines.reach[k.rem_euclid(10) as usize];
-            strip.s - 0.5 * strip.half >= r.0 && strip.s + 0.5 * strip.half <= r.1
-        };
-        let all: Vec<i64> =
-            (self.lines.first..self.lines.first + self.lines.present.len() as i64).filter(|k| inside(*k)).collect();
+        let all: Vec<i64> = (self.lines.first..self.lines.first + self.lines.present.len() as i64)
+            .filter(|k| self.reaches(*k, strip))
+            .collect();
         all.chunks(BLOCK).map(<[i64]>::to_vec).collect()
     }
 
+    /// A block with its guards and the tails of the whole strip.
+    fn block(&self, ks: &[i64], strip: Strip, phase: &Phase, shape: &Shape) -> Option<Block> {
+        let (first, last) = (*ks.first()?, *ks.last()?);
+        let guards = (shape.reach() / self.pitch_px()).ceil().clamp(1.0, 4.0) as i64;
+        let reaches = |k: &i64| self.reaches(*k, strip);
+        let before: Vec<i64> = (first - guards..first).filter(reaches).collect();
+        let after: Vec<i64> = (last + 1..=last + guards).filter(reaches).collect();
+        let (mut places, mut ours) = (Vec::with_capacity(ks.len() + 8), 0..0);
+        for (list, counts) in [(&before[..], false), (ks, true), (&after[..], false)] {
+            let from = places.len();
+            places.extend(list.iter().filter_map(|k| self.place(*k, strip.s, phase)));
+            if counts {
+                ours = from..places.len();
+            }
+        }
+        let pitch = places.get(places.len() / 2)?.pitch;
+        let lines: Vec<(i64, f64)> = (self.lines.first..)
+            .zip(self.lines.present.iter().zip(&self.lines.contrast))
+            .filter(|(k, (present, contrast))| **present && contrast.is_finite() && reaches(k))
+            .map(|(k, (_, contrast))| (k, *contrast))
+            .collect();
+        let typical = lines.iter().map(|l| l.1).sum::<f64>() / lines.len().max(1) as f64;
+        let lines: Vec<(i64, f64)> = lines.into_iter().map(|(k, c)| (k, c / typical)).collect();
+        let margin = 1.0 + shape.reach() / pitch;
+        let tails = Tails::of(&lines, shape.reach() / pitch, (first as f64 - margin, last as f64 + margin));
+        Some(Block { places, ours, tails })
+    }
+
     fn fit(&self, strip: Strip, ks: &[i64], phase: &Phase, shape: &Shape, rounds: usize) -> Option<Spots> {
-        let places: Vec<Place> = ks.iter().filter_map(|k| self.place(*k, strip.s, phase)).collect();
-        if places.len() < 2 {
+        let block = self.block(ks, strip, phase, shape)?;
+        if block.ours.len() < 2 {
             return None;
         }
-        let pixels = self.pixels(strip, &places, phase, shape);
-        let design = Design::of(&pixels, &places, &Knots::over(&places), shape);
-        let solved = solve(&design, rounds)?;
-        finish(&design, &solved, places, strip.s)
+        let design = Design::of(&self.pixels(strip, block.counted(), phase, shape), &block, shape);
+        let solved = strip::solve(&design, rounds)?;
+        let said = strip::finish(&design, &solved, block.ours.clone())?;
+        let places = block.counted();
+        Some(Spots {
+            k: places.iter().map(|p| p.k).collect(),
+            at: places.iter().map(|p| p.at).collect(),
+            across: places.iter().map(|p| p.across).collect(),
+            delta: said.delta,
+            amplitude: said.amplitude,
+            information: said.information,
+            strip,
+            pixel_sd: said.pixel_sd,
+        })
     }
 
     fn place(&self, k: i64, s: f64, phase: &Phase) -> Option<Place> {
@@ -246,48 +214,15 @@ impl Locator<'_> {
         out
     }
 
-    /// The line shape as the strips show it, from residuals about the present one; px bins of 1/8.
+    /// The line shape as the strips show it: the optics whose even row of lines leaves no harmonic in the residuals.
     pub(super) fn refined_shape(&self, phase: &Phase, shape: &Shape, spots: &[Spots]) -> Option<Shape> {
-        let step: f64 = 0.125;
-        let half = (shape.reach() / step).ceil() as usize;
-        let width = 2 * half + 1;
+        let pitch = self.pitch_px();
+        let bins = ((4.0 * pitch).round() as usize).clamp(32, 256);
         let sums = spots
             .par_iter()
-            .map(|one| {
-                let mut sum = vec![(0.0, 0.0); width];
-                let places: Vec<Place> = one.k.iter().filter_map(|k| self.place(*k, one.s, phase)).collect();
-                if places.len() != one.k.len() {
-                    return sum;
-                }
-                let height = (1.5 * self.pitch_px()).clamp(8.0, 24.0);
-                let strip = Strip { s: one.s, half: 0.5 * height };
-                let pixels = self.pixels(strip, &places, phase, shape);
-                let design = Design::of(&pixels, &places, &Knots::over(&places), shape);
-                let Some(Solved { x: solution, .. }) = solve(&design, 1) else { return sum };
-                for (i, p) in pixels.iter().enumerate() {
-                    let r = design.residual(i, &solution);
-                    if r.abs() > 4.0 * one.pixel_sd {
-                        continue;
-                    }
-                    for (i, k) in near(p, &places, shape.reach()) {
-                        let a: f64 = solution[2 * i];
-                        let d = (p.phase - k) * places[i].pitch - one.delta[i];
-                        let bin = d / step + half as f64;
-                        if bin < 0.0 || bin >= (width - 1) as f64 || a.abs() < 4.0 * one.pixel_sd {
-                            continue;
-                        }
-                        let (b, f) = (bin as usize, bin - bin.floor());
-                        let value = shape.at(d).0 + r / a;
-                        for (at, w) in [(b, 1.0 - f), (b + 1, f)] {
-                            sum[at].0 += w * a * a * value;
-                            sum[at].1 += w * a * a;
-                        }
-                    }
-                }
-                sum
-            })
+            .map(|one| self.folded_residuals(phase, shape, one, bins).unwrap_or_else(|| vec![(0.0, 0.0); bins]))
             .reduce(
-                || vec![(0.0, 0.0); width],
+                || vec![(0.0, 0.0); bins],
                 |mut a, b| {
                     for (x, y) in a.iter_mut().zip(b) {
                         x.0 += y.0;
@@ -299,24 +234,46 @@ impl Locator<'_> {
         if sums.iter().any(|s| s.1 <= 0.0) {
             return None;
         }
-        let mut table: Vec<f64> = sums.iter().map(|s| s.0 / s.1).collect();
-        for _ in 0..2 {
-            let old = table.clone();
-            for i in 1..width - 1 {
-                table[i] = 0.25 * old[i - 1] + 0.5 * old[i] + 0.25 * old[i + 1];
-            }
-        }
-        let ground = 0.5 * (table[0] + table[width - 1]);
-        let peak = table.iter().copied().fold(f64::MIN, f64::max) - ground;
-        if peak.is_nan() || peak <= 0.2 {
+        // Harmonics up to half a cycle a pixel.
+        let count = ((0.5 * pitch).floor() as usize).clamp(1, 8);
+        let harmonics: Vec<f64> = (1..=count)
+            .map(|n| {
+                let turn = std::f64::consts::TAU * n as f64 / bins as f64;
+                let residual: f64 =
+                    sums.iter().enumerate().map(|(j, s)| s.0 / s.1 * (turn * (j as f64 + 0.5)).cos()).sum();
+                shape.transform(n as f64 / pitch) + residual * pitch / bins as f64
+            })
+            .collect();
+        Some(Shape::optical(Optical::of_harmonics(&harmonics, pitch, shape)?))
+    }
+
+    /// Residuals of a strip over the lines' amplitude, folded into one interval that begins at a line: sums of value and weight.
+    fn folded_residuals(&self, phase: &Phase, shape: &Shape, one: &Spots, bins: usize) -> Option<Vec<(f64, f64)>> {
+        let block = self.block(&one.k, one.strip, phase, shape)?;
+        let places = block.counted();
+        if places.len() != one.k.len() {
             return None;
         }
-        for (i, v) in table.iter_mut().enumerate() {
-            // Fade the last tenth to zero, so that the table ends without a step.
-            let edge = (i.min(width - 1 - i) as f64 / (0.1 * half as f64).max(1.0)).min(1.0);
-            *v = (*v - ground) / peak * edge;
+        let pixels = self.pixels(one.strip, places, phase, shape);
+        let design = Design::of(&pixels, &block, shape);
+        let solved = strip::solve(&design, 1)?;
+        let mut sum = vec![(0.0, 0.0); bins];
+        for (j, p) in pixels.iter().enumerate() {
+            let r = design.residual(j, &solved.x);
+            let k = p.phase.round() as i64;
+            let Ok(i) = places.binary_search_by_key(&k, |q| q.k) else { continue };
+            // Only where lines stand in a row.
+            let row = i > 0 && i + 1 < places.len() && places[i - 1].k == k - 1 && places[i + 1].k == k + 1;
+            let a: f64 = solved.x[2 * (block.ours.start + i)];
+            if !row || r.abs() > 4.0 * one.pixel_sd || a.abs() < 4.0 * one.pixel_sd {
+                continue;
+            }
+            let place = (p.phase - one.delta[i] / places[i].pitch).rem_euclid(1.0);
+            let bin = &mut sum[((place * bins as f64) as usize).min(bins - 1)];
+            bin.0 += a * r;
+            bin.1 += a * a;
         }
-        Some(Shape { step, table, traced: true })
+        Some(sum)
     }
 }
 
@@ -327,194 +284,4 @@ fn span(a: f64, lo: f64, hi: f64) -> (f64, f64) {
     }
     let (x, y) = (lo / a, hi / a);
     (x.min(y), x.max(y))
-}
-
-#[derive(Clone, Copy, Debug)]
-struct Place {
-    k: i64,
-    t: f64,
-    at: (f64, f64),
-    across: (f64, f64),
-    pitch: f64,
-}
-
-#[derive(Clone, Copy, Debug)]
-struct Pixel {
-    phase: f64,
-    value: f64,
-}
-
-/// Background: straight pieces between knots about six graduations apart.
-#[derive(Clone, Copy, Debug)]
-struct Knots {
-    first: f64,
-    spacing: f64,
-    count: usize,
-}
-
-impl Knots {
-    fn over(places: &[Place]) -> Self {
-        let (a, b) = (places[0].k as f64 - 1.0, places[places.len() - 1].k as f64 + 1.0);
-        let pieces = ((b - a) / 6.0).ceil().max(1.0);
-        Self { first: a, spacing: (b - a) / pieces, count: pieces as usize + 1 }
-    }
-
-    fn at(&self, phase: f64) -> (usize, f64) {
-        let u = ((phase - self.first) / self.spacing).clamp(0.0, (self.count - 1) as f64 - 1e-9);
-        (u as usize, u - u.floor())
-    }
-}
-
-/// The graduations whose shape covers a pixel: place index and k.
-fn near<'a>(p: &Pixel, places: &'a [Place], reach: f64) -> impl Iterator<Item = (usize, f64)> + 'a {
-    let phase = p.phase;
-    let width = reach / places[0].pitch.min(places[places.len() - 1].pitch);
-    let from = places.partition_point(move |q| (q.k as f64) < phase - width);
-    places[from..]
-        .iter()
-        .enumerate()
-        .take_while(move |(_, q)| q.k as f64 <= phase + width)
-        .map(move |(i, q)| (from + i, q.k as f64))
-}
-
-/// The linear model of a strip: for each pixel its few non-zero coefficients.
-struct Design {
-    /// Start of each pixel's entries, and the end of the last.
-    starts: Vec<usize>,
-    entries: Vec<(u32, f64)>,
-    values: Vec<f64>,
-    size: usize,
-}
-
-impl Design {
-    fn of(pixels: &[Pixel], places: &[Place], knots: &Knots, shape: &Shape) -> Self {
-        let base = 2 * places.len();
-        let mut starts = Vec::with_capacity(pixels.len() + 1);
-        let mut entries = Vec::with_capacity(pixels.len() * 6);
-        for p in pixels {
-            starts.push(entries.len());
-            for (i, k) in near(p, places, shape.reach()) {
-                let (t, dt) = shape.at((p.phase - k) * places[i].pitch);
-                entries.push((2 * i as u32, t));
-                entries.push((2 * i as u32 + 1, -dt));
-            }
-            let (m, f) = knots.at(p.phase);
-            entries.push(((base + m) as u32, 1.0 - f));
-            entries.push(((base + m + 1) as u32, f));
-        }
-        starts.push(entries.len());
-        Self { starts, entries, values: pixels.iter().map(|p| p.value).collect(), size: base + knots.count }
-    }
-
-    fn row(&self, i: usize) -> &[(u32, f64)] {
-        &self.entries[self.starts[i]..self.starts[i + 1]]
-    }
-
-    fn residual(&self, i: usize, x: &DVector<f64>) -> f64 {
-        self.values[i] - self.row(i).iter().map(|(c, v)| x[*c as usize] * v).sum::<f64>()
-    }
-
-    fn normal_equations(&self, weights: &[f64]) -> (DMatrix<f64>, DVector<f64>) {
-        let (mut normal, mut right) = (DMatrix::zeros(self.size, self.size), DVector::zeros(self.size));
-        for (i, w) in weights.iter().enumerate() {
-            if *w <= 0.0 {
-                continue;
-            }
-            let row = self.row(i);
-            for (n, &(a, va)) in row.iter().enumerate() {
-                let wa = w * va;
-                right[a as usize] += wa * self.values[i];
-                for &(b, vb) in &row[n..] {
-                    normal[(b as usize, a as usize)] += wa * vb;
-                }
-            }
-        }
-        for a in 0..self.size {
-            for b in 0..a {
-                normal[(b, a)] = normal[(a, b)];
-            }
-        }
-        // A ridge far below the data keeps parts without pixels solvable.
-        let ridge = 1e-6 * normal.diagonal().sum() / self.size as f64;
-        for a in 0..self.size {
-            normal[(a, a)] += ridge;
-        }
-        (normal, right)
-    }
-}
-
-/// A strip solved: unknowns, robust pixel noise, weights of pixels and the normal matrix with them.
-struct Solved {
-    x: DVector<f64>,
-    weights: Vec<f64>,
-    normal: DMatrix<f64>,
-}
-
-/// Iterated least squares with bisquare weights on the pixels, at most `rounds` solutions.
-fn solve(design: &Design, rounds: usize) -> Option<Solved> {
-    let n = design.values.len();
-    if n < design.size + 8 {
-        return None;
-    }
-    let mut weights = vec![1.0; n];
-    for round in 1.. {
-        let (normal, right) = design.normal_equations(&weights);
-        let x = normal.clone().cholesky()?.solve(&right);
-        if round >= rounds {
-            return Some(Solved { x, weights, normal });
-        }
-        let residuals: Vec<f64> = (0..n).map(|i| design.residual(i, &x)).collect();
-        let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
-        let middle = n / 2;
-        let sd = (1.4826 * *sizes.select_nth_unstable_by(middle, f64::total_cmp).1).max(1e-7);
-        let mut changed = 0.0;
-        for (r, w) in residuals.iter().zip(&mut weights) {
-            let new = (1.0 - (r / (4.685 * sd)).powi(2)).max(0.0).powi(2);
-            changed += (new - *w).abs();
-            *w = new;
-        }
-        if changed < 0.01 * n as f64 {
-            return Some(Solved { x, weights, normal });
-        }
-    }
-    None
-}
-
-fn finish(design: &Design, solved: &Solved, places: Vec<Place>, s: f64) -> Option<Spots> {
-    let Solved { x, weights, normal } = solved;
-    let (mut ss, mut wsum) = (0.0, 0.0);
-    for (i, w) in weights.iter().enumerate() {
-        let r = design.residual(i, x);
-        ss += w * r * r;
-        wsum += w;
-    }
-    let free = wsum - normal.nrows() as f64;
-    if free < 8.0 {
-        return None;
-    }
-    // Bisquare weights at 4.685 shrink a normal's sum of squares; 0.872 is the mean weighted square of a unit normal,
-    // ∫ r² (1 − (r/4.685)²)² φ dr over ∫ (1 − (r/4.685)²)² φ dr, computed numerically.
-    let variance = (ss / free / 0.872).max(1e-14);
-    // Eliminate everything but the displacements (Schur complement), then scale C = A δ to δ.
-    let n = places.len();
-    let others: Vec<usize> = (0..normal.nrows()).filter(|i| *i >= 2 * n || i % 2 == 0).collect();
-    let ours: Vec<usize> = (0..n).map(|i| 2 * i + 1).collect();
-    let pick = |rows: &[usize], columns: &[usize]| {
-        DMatrix::from_fn(rows.len(), columns.len(), |a, b| normal[(rows[a], columns[b])])
-    };
-    let cross = pick(&others, &ours);
-    let reduced = pick(&ours, &ours) - cross.transpose() * pick(&others, &others).cholesky()?.solve(&cross);
-    let amplitude: Vec<f64> = (0..n).map(|i| x[2 * i]).collect();
-    let information = DMatrix::from_fn(n, n, |a, b| reduced[(a, b)] * amplitude[a] * amplitude[b] / variance);
-    let delta = (0..n).map(|i| if amplitude[i].abs() > 0.0 { x[2 * i + 1] / amplitude[i] } else { 0.0 }).collect();
-    Some(Spots {
-        k: places.iter().map(|p| p.k).collect(),
-        at: places.iter().map(|p| p.at).collect(),
-        across: places.iter().map(|p| p.across).collect(),
-        delta,
-        amplitude,
-        information,
-        s,
-        pixel_sd: variance.sqrt(),
-    })
 }

@@ -20,6 +20,8 @@ mod reading;
 mod rectify;
 mod refine;
 mod scale_map;
+mod shape;
+mod strip;
 
 pub use reading::{
     Family, Graduation, Isotropy, LongGraduations, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request,

@@ -2,10 +2,11 @@
 
 use super::fit::{self, Fitted, Ground};
 use super::judge::Verdict;
-use super::locate::{Locator, Shape, Spots};
+use super::locate::{Locator, Spots};
 use super::phase::Phase;
 use super::reading::{Family, Graduation, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request, Ruler};
 use super::scale_map::{PARAMETERS, ScaleMap, TERMS, half_diagonal};
+use super::shape::{Optical, Shape};
 use crate::optics::measured::{LineWidth, ProfilePoint, Sampling, line_blur};
 use crate::photo::Light;
 use crate::units::{Angle, Point, Px, PxPerUm, Um};
@@ -33,7 +34,7 @@ pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) ->
         radius: half_diagonal(light.width(), light.height()),
     };
     let mut phase = chosen.lines.phase.clone();
-    let mut shape = best_gaussian(&locator, &phase, chosen.pitch_px).ok_or(Refusal::NoRuling)?;
+    let mut shape = best_start(&locator, &phase, chosen.pitch_px).ok_or(Refusal::NoRuling)?;
     let mut spots = Vec::new();
     for round in 0..4 {
         let last = round == 3;
@@ -44,7 +45,6 @@ pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) ->
         }
         phase = phase.through(&points);
         if round < 3
-            && shape.fwhm() < 0.62 * chosen.pitch_px
             && let Some(better) = locator.refined_shape(&phase, &shape, &spots)
         {
             shape = better;
@@ -55,18 +55,21 @@ pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) ->
     assemble(light, verdict, request, &fitted, &shape, &spots)
 }
 
-/// The Gaussian line shape under which the strips leave the least noise.
-fn best_gaussian(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape> {
-    let noise = |sigma: f64| -> f64 {
-        let spots = locator.spots(phase, &Shape::gaussian(sigma), 6, 1);
+/// The diffraction under which the strips leave the least noise, for a line of usual width.
+fn best_start(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape> {
+    let noise = |o: Optical| -> f64 {
+        let spots = locator.spots(phase, &Shape::optical(o), 6, 1);
         let n = spots.len();
         if n == 0 { f64::INFINITY } else { spots.iter().map(|s| s.pixel_sd.powi(2)).sum::<f64>() / n as f64 }
     };
-    // A third to a twentieth of the distance, in steps of 1.35.
-    let ladder: Vec<f64> = (0..8).map(|i| (0.36 * pitch / 1.35_f64.powi(i)).max(0.45)).collect();
-    let best =
-        ladder.iter().map(|s| (*s, noise(*s))).filter(|(_, v)| v.is_finite()).min_by(|a, b| a.1.total_cmp(&b.1))?;
-    Some(Shape::gaussian(best.0))
+    // From what just resolves the division to what just fills a pixel.
+    let ladder = (0..12).map(|i| 1.08 / pitch * 1.35_f64.powi(i)).take_while(|c| *c < 1.6);
+    let best = ladder
+        .map(|cut_off| Optical::usual(cut_off, pitch))
+        .map(|o| (o, noise(o)))
+        .filter(|(_, v)| v.is_finite())
+        .min_by(|a, b| a.1.total_cmp(&b.1))?;
+    Some(Shape::optical(best.0))
 }
 
 /// Located graduations as points of the phase, `(t, s, k, weight)`.
@@ -209,7 +212,7 @@ fn blur(shape: &Shape, direction: Angle, signal_to_noise: f64, area_px: f64, pit
     let known = LineWidth::Known { width: Px::new(width), u: Px::new(0.33 * width) };
     let fitted = line_blur(&points, sampling, known).ok()?;
     // A shape that was only assumed, since neighbours overlap, says less than one that was traced.
-    let assumed = if shape.is_traced() { TRACED_SHAPE } else { ASSUMED_SHAPE };
+    let assumed = if shape.fwhm() < 0.62 * pitch_px { TRACED_SHAPE } else { ASSUMED_SHAPE };
     let u = fitted.u_w.get().hypot(assumed * fitted.w.get());
     Some(MeasuredBlur { width: fitted.w, u: Px::new(u) })
 }

@@ -47,7 +47,7 @@ fn scenes(scene_of: fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
         let scene = scene_of(seed);
         let rendered = render(&scene).expect("renders");
         let photo = open(&rendered.picture);
-        let light = photo.light(Channel::Luminance);
+        let light = photo.light(Channel::Even);
         let start = Instant::now();
         let answer = read(&light, &Request::new(Um::new(scene.rulings[0].division_um)));
         spent += start.elapsed();
@@ -143,7 +143,7 @@ fn traps(count: u64, first: u64, each: bool) {
         for seed in first..first + count {
             let trap = trap(kind, seed).expect("renders");
             let photo = open(&trap.picture);
-            let answer = read(&photo.light(Channel::Luminance), &Request::new(Um::new(trap.division_um)));
+            let answer = read(&photo.light(Channel::Even), &Request::new(Um::new(trap.division_um)));
             let verdict = match (&answer, trap.expectation) {
                 (Err(_), Expectation::Correct(_)) => {
                     missed += 1;

@@ -11,7 +11,7 @@ use motestick::units::{Image, Point, Um};
 
 fn light_of(picture: &Picture) -> Light {
     let (bytes, _) = picture.file().expect("encodes");
-    Photo::from_bytes(&bytes, &Limits::default()).expect("opens").light(Channel::Luminance)
+    Photo::from_bytes(&bytes, &Limits::default()).expect("opens").light(Channel::Even)
 }
 
 fn rendered(scene: &SlideScene) -> (Rendered, Result<Reading, Refusal>) {
@@ -27,7 +27,7 @@ fn shared(path: &str, division_um: f64) -> Option<Reading> {
         println!("skipped: {path} is not beside the project");
         return None;
     }
-    let light = Photo::open(&full, &Limits::default()).expect("opens").light(Channel::Luminance);
+    let light = Photo::open(&full, &Limits::default()).expect("opens").light(Channel::Even);
     Some(read(&light, &Request::new(Um::new(division_um))).unwrap_or_else(|e| panic!("{path}: {e}")))
 }
 

@@ -13,7 +13,7 @@ use motestick::units::{PxPerUm, Um};
 
 fn light_of(picture: &Picture) -> Light {
     let (bytes, _) = picture.file().expect("encodes");
-    Photo::from_bytes(&bytes, &Limits::default()).expect("opens").light(Channel::Luminance)
+    Photo::from_bytes(&bytes, &Limits::default()).expect("opens").light(Channel::Even)
 }
 
 fn reading_of(scene: &SlideScene) -> Result<Reading, Refusal> {
@@ -34,7 +34,7 @@ fn shared(path: &str) -> Option<PathBuf> {
 
 fn read_file(path: &Path, division_um: f64) -> Result<Reading, Refusal> {
     let photo = Photo::open(path, &Limits::default()).expect("opens");
-    read(&photo.light(Channel::Luminance), &Request::new(Um::new(division_um)))
+    read(&photo.light(Channel::Even), &Request::new(Um::new(division_um)))
 }
 
 #[test]
