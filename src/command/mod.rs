@@ -12,12 +12,14 @@ mod calibrate_turned;
 mod clock;
 mod console;
 mod demo;
+mod export;
 mod failure;
 mod measure;
 mod measure_json;
 mod measure_report;
 mod measure_shapes;
 mod notebook_keep;
+mod notebook_tell;
 mod opened;
 mod parse;
 mod plan;
@@ -26,6 +28,7 @@ mod plan_plot;
 mod plan_preview;
 mod plan_report;
 mod reading_plot;
+mod sheet;
 mod table;
 
 use std::process::ExitCode;
@@ -58,17 +61,12 @@ enum Command {
     Plan(Box<plan::Args>),
     /// Does the whole job once on sample pictures, for you to look at
     Demo(demo::Args),
-    /// Writes the measurements of a notebook to a table
-    Export(ExportArgs),
-}
-
-#[derive(Debug, clap::Args)]
-struct ExportArgs {
-    /// The notebook
-    notebook: std::path::PathBuf,
-    /// The table to write
-    #[arg(long, value_name = "FILE")]
-    csv: std::path::PathBuf,
+    /// Writes what is in a notebook: tables, pictures, record cards, a report
+    Export(Box<export::Args>),
+    /// Looks into a notebook: statistics, comparison, a sentence, whether it still holds
+    Notebook(notebook_tell::Args),
+    /// Measures all rows of a table of pictures and marks
+    Sheet(sheet::Args),
 }
 
 /// Runs the program on the process's own arguments and says with which status it ends.
@@ -103,10 +101,8 @@ fn run(cli: Cli, console: &mut Console) -> Result<(), Failure> {
         Some(Command::Measure(args)) => measure::run(&args, console),
         Some(Command::Plan(args)) => plan::run(&args, console),
         Some(Command::Demo(args)) => demo::run(&args, console),
-        Some(Command::Export(args)) => Err(Failure::Usage(format!(
-            "export reads a notebook, and this version writes none yet, so {} was left unread and {} unwritten; measure --csv FILE writes the same table as it goes",
-            args.notebook.display(),
-            args.csv.display()
-        ))),
+        Some(Command::Export(args)) => export::run(&args, console),
+        Some(Command::Notebook(args)) => notebook_tell::run(&args, console),
+        Some(Command::Sheet(args)) => sheet::run(&args, console),
     }
 }

@@ -148,6 +148,49 @@ pub fn write(out: &mut impl Write, rows: &[Row], with_header: bool) -> io::Resul
     writer.flush()
 }
 
+/// A table of texts under a header, formulas defused.
+///
+/// # Errors
+/// Whatever the writer says.
+pub(super) fn text_table(columns: &[&str], rows: impl IntoIterator<Item = Vec<String>>) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(&mut bytes);
+    writer.write_record(columns).map_err(io_error)?;
+    for row in rows {
+        writer
+            .write_record(row.iter().map(|cell| if is_number(cell) { cell.clone() } else { text(cell) }))
+            .map_err(io_error)?;
+    }
+    writer.flush()?;
+    drop(writer);
+    Ok(bytes)
+}
+
+/// A number is no formula, even a negative one.
+fn is_number(cell: &str) -> bool {
+    cell.bytes().all(|b| b.is_ascii_digit() || b"+-.eE".contains(&b)) && cell.parse::<f64>().is_ok()
+}
+
+/// Reads a table of measurements back, to the last bit.
+///
+/// # Errors
+/// [`CsvError::OtherHeader`] where the file is something else, [`CsvError::File`] also for a cell that should be a number and is none.
+pub fn read(path: &Path) -> Result<Vec<Row>, CsvError> {
+    let fail = |source: io::Error| CsvError::File { path: path.to_owned(), source };
+    let mut reader = csv::ReaderBuilder::new().flexible(true).from_path(path).map_err(|e| fail(io_error(e)))?;
+    let header = reader.headers().map_err(|e| fail(io_error(e)))?;
+    if header.iter().map(|h| h.trim_start_matches('\u{feff}')).ne(COLUMNS) {
+        let found = header.iter().collect::<Vec<_>>().join(",").chars().take(80).collect();
+        return Err(CsvError::OtherHeader { found, path: path.to_owned() });
+    }
+    let mut rows = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(|e| fail(io_error(e)))?;
+        rows.push(Row::of_cells(&record).map_err(|words| fail(io::Error::other(words)))?);
+    }
+    Ok(rows)
+}
+
 fn io_error(e: csv::Error) -> io::Error {
     match e.into_kind() {
         csv::ErrorKind::Io(e) => e,
@@ -156,6 +199,41 @@ fn io_error(e: csv::Error) -> io::Error {
 }
 
 impl Row {
+    fn of_cells(record: &csv::StringRecord) -> Result<Self, String> {
+        let cell = |i: usize| record.get(i).unwrap_or_default();
+        let t = |i: usize| untext(cell(i));
+        let n = |i: usize| match cell(i) {
+            "" => Ok(None),
+            "INF" => Ok(Some(f64::INFINITY)),
+            c => c.parse().map(Some).map_err(|_err| format!("\"{c}\" in column {} is no number", COLUMNS[i])),
+        };
+        Ok(Self {
+            picture: t(0),
+            picture_sha256: t(1),
+            setup: t(2),
+            animal: t(3),
+            quantity: t(4),
+            kind: t(5),
+            part: t(6),
+            value: n(7)?,
+            unit: t(8),
+            u: n(9)?,
+            low: n(10)?,
+            high: n(11)?,
+            coverage: n(12)?,
+            k: n(13)?,
+            dof: n(14)?,
+            verdict: t(15),
+            lying: t(16),
+            ends: t(17),
+            placement: t(18),
+            blur_spot_um: n(19)?,
+            scale_px_per_um: n(20)?,
+            u_rel_scale: n(21)?,
+            warnings: t(22),
+        })
+    }
+
     fn cells(&self) -> [String; 23] {
         [
             text(&self.picture),
@@ -194,21 +272,45 @@ fn number(value: Option<f64>) -> String {
     }
 }
 
-/// A text that no spreadsheet takes for a formula: one that begins like a formula gets an apostrophe before it.
+/// A text that no spreadsheet takes for a formula: one that begins like a formula, or with an apostrophe, gets an apostrophe before
+/// it, so that taking one away gives the text back.
 ///
 /// Source: OWASP, CSV Injection: cells beginning with = + - @, a tab or a line end.
 fn text(value: &str) -> String {
     let plain: String = value.chars().map(|c| if c == '\r' || c == '\n' || c == '\0' { ' ' } else { c }).collect();
-    if plain.starts_with(['=', '+', '-', '@', '\t', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}']) {
+    if plain.starts_with(['\'', '=', '+', '-', '@', '\t', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}']) {
         format!("'{plain}")
     } else {
         plain
     }
 }
 
+fn untext(cell: &str) -> String {
+    cell.strip_prefix('\'').unwrap_or(cell).to_owned()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_written_is_read_back_to_the_last_bit() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("t.csv");
+        let mut odd = row();
+        odd.warnings = "'quoted'".into();
+        odd.animal = "-1, \"two\"".into();
+        odd.value = Some(f64::MIN_POSITIVE);
+        odd.u = Some(1.0 / 3.0);
+        let plain = Row { warnings: "a; b".into(), ..row() };
+        append(&path, &[odd.clone(), plain.clone()]).unwrap();
+        assert_eq!(super::read(&path).unwrap(), [odd, plain]);
+        std::fs::write(&path, "name\nx\n").unwrap();
+        assert!(matches!(super::read(&path), Err(CsvError::OtherHeader { .. })));
+        let table =
+            text_table(&["a"], [vec!["=1".to_owned()], vec!["-1.5".to_owned()], vec!["-1+2".to_owned()]]).unwrap();
+        assert_eq!(String::from_utf8(table).unwrap(), "a\n'=1\n-1.5\n'-1+2\n");
+    }
 
     fn row() -> Row {
         Row {

@@ -263,12 +263,26 @@ impl Notebook {
     /// # Errors
     /// [`EvaluateError`].
     pub fn evaluate(&self, go: &[&Measurement], options: Options) -> Result<Answer, EvaluateError> {
+        self.evaluate_with(go, &[], options)
+    }
+
+    /// The same with further ratios and sums of the shapes among them, which come last.
+    ///
+    /// # Errors
+    /// [`EvaluateError`].
+    pub fn evaluate_with(
+        &self,
+        go: &[&Measurement],
+        further: &[Figure],
+        options: Options,
+    ) -> Result<Answer, EvaluateError> {
         let not_there = || EvaluateError::NotThere(go.first().map_or(MeasurementId::new(0), |m| m.id));
         let first = go.first().ok_or_else(not_there)?;
         let picture = self.picture(first.picture).ok_or_else(not_there)?;
         let kept = self.setup(first.setup).ok_or_else(not_there)?;
         let shapes: Vec<Shape> = go.iter().filter_map(|m| m.shape()).collect();
-        let figures = figures_of(go)?;
+        let mut figures = figures_of(go)?;
+        figures.extend_from_slice(further);
         evaluate(&Question {
             setup: &kept.setup,
             facts: &picture.facts(),

@@ -16,6 +16,7 @@ mod text;
 pub use ink::{Ink, Tone};
 pub use overlay::{Drawn, Overlay, OverlayItem};
 pub use png::encode_rgb;
+pub(super) use png::physical_size;
 pub use scale_bar::{Corner, DrawnBar, ScaleBar};
 pub use scene::{Anchor, MarkShape, Scene, Shape, Stroke};
 pub use text::{text_height_px, text_width_px, wrapped};

@@ -102,15 +102,27 @@ impl Overlay {
             return Err(wrong);
         }
         let rgba = photo.rgba8();
-        let mut scene = Scene::new(width as f64, height as f64);
-        let sizes = Sizes::of(width, height);
-        self.add_lines_and_marks(&mut scene, sizes);
-        let bar = self.scale_bar.and_then(|bar| bar.draw(Ground { width, height, rgba: &rgba }, &mut scene));
-        self.add_labels(&mut scene, sizes);
+        let (scene, bar) = self.scene_over(width, height, &rgba);
         let size = IntSize::from_wh(width as u32, height as u32);
         let Some(mut pixels) = size.and_then(|size| Pixmap::from_vec(rgba, size)) else { return Err(wrong) };
         scene.draw_on(&mut pixels);
         Ok((pixels.take(), bar))
+    }
+
+    /// What is drawn over a photograph of opaque pixels, and the scale bar in it.
+    fn scene_over(&self, width: usize, height: usize, rgba: &[u8]) -> (Scene, Option<DrawnBar>) {
+        let mut scene = Scene::new(width as f64, height as f64);
+        let sizes = Sizes::of(width, height);
+        self.add_lines_and_marks(&mut scene, sizes);
+        let bar = self.scale_bar.and_then(|bar| bar.draw(Ground { width, height, rgba }, &mut scene));
+        self.add_labels(&mut scene, sizes);
+        (scene, bar)
+    }
+
+    /// The drawing as SVG over the picture at `href`, which stays where it is.
+    #[must_use]
+    pub fn to_svg_over(&self, photo: &Photo, href: &str) -> String {
+        self.scene_over(photo.width(), photo.height(), &photo.rgba8()).0.to_svg_over(Some(href))
     }
 
     fn add_lines_and_marks(&self, scene: &mut Scene, sizes: Sizes) {

@@ -37,7 +37,7 @@ pub(super) fn encoded(rgba: &[u8], width: usize, height: usize, scale: Option<Px
 ///
 /// Rounded to whole pixels per metre, below 1e-6 relative for scales above 0.5 px/µm. `None` where that is
 /// no 32-bit number above 0.
-fn physical_size(scale: PxPerUm) -> Option<Vec<u8>> {
+pub(in crate::exchange) fn physical_size(scale: PxPerUm) -> Option<Vec<u8>> {
     let per_metre = (scale.get() * 1e6).round();
     if !(1.0..=2_147_483_647.0).contains(&per_metre) {
         return None;

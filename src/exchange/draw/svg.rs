@@ -13,9 +13,19 @@ impl Scene {
     /// The scene on a white ground as SVG. Text stays text, held to the width that was laid out.
     #[must_use]
     pub fn to_svg(&self) -> String {
+        self.to_svg_over(None)
+    }
+
+    /// The same over the picture at `href`, filling the scene; on white where there is none.
+    #[must_use]
+    pub(super) fn to_svg_over(&self, href: Option<&str>) -> String {
         let (w, h) = (number(self.width_px), number(self.height_px));
+        let ground = match href {
+            Some(href) => format!("<image href=\"{}\" width=\"{w}\" height=\"{h}\"/>", escaped(href)),
+            None => format!("<rect width=\"{w}\" height=\"{h}\" fill=\"#ffffff\"/>"),
+        };
         let mut svg = format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w}\" height=\"{h}\" viewBox=\"0 0 {w} {h}\" font-family=\"{FACES}\" stroke-linecap=\"round\" stroke-linejoin=\"round\">\n<rect width=\"{w}\" height=\"{h}\" fill=\"#ffffff\"/>\n"
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w}\" height=\"{h}\" viewBox=\"0 0 {w} {h}\" font-family=\"{FACES}\" stroke-linecap=\"round\" stroke-linejoin=\"round\">\n{ground}\n"
         );
         for shape in &self.shapes {
             svg.push_str(&element(shape));

@@ -1,0 +1,272 @@
+//! Statistics over animals: how large, how variable, and how much of that is the measuring.
+
+use std::collections::BTreeMap;
+
+use super::document::Notebook;
+use super::id::AnimalId;
+use super::measurement::{FigureNote, Measurement};
+use crate::animal::{Unit, source as animal_source};
+use crate::setup::source as setup_source;
+use crate::stats::{median, outliers, student_t_quantile, summary};
+
+/// One animal's value of a quantity: the mean of its repeats.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sampled {
+    /// Whose.
+    pub animal: AnimalId,
+    /// Mean of its measurements, in the quantity's unit.
+    pub value: f64,
+    /// Number of its measurements.
+    pub measurements: usize,
+    /// Standard uncertainty from what differs from animal to animal: marks, lying, edges.
+    pub u_own: f64,
+    /// Standard uncertainty from what all share: the scale, the observer, the tone curve.
+    pub u_common: f64,
+}
+
+/// What is known of one quantity in one group.
+#[derive(Clone, Debug, PartialEq)]
+pub struct QuantitySummary {
+    /// The quantity's name, with its side where it has one.
+    pub quantity: String,
+    /// The part, as `segment 2`; empty for the whole.
+    pub part: String,
+    /// The group of the animals; empty for those without.
+    pub group: String,
+    /// The unit of all figures.
+    pub unit: Unit,
+    /// The animals, smallest value first.
+    pub samples: Vec<Sampled>,
+    /// Arithmetic mean over animals.
+    pub mean: f64,
+    /// Standard deviation between animals as observed; `None` for one animal.
+    pub std_dev: Option<f64>,
+    /// Standard deviation of the mean; `None` for one animal.
+    pub std_error: Option<f64>,
+    /// Median.
+    pub median: f64,
+    /// Smallest and largest.
+    pub range: (f64, f64),
+    /// 95 % interval of the mean, with what all share in it; `None` where neither animals nor budget tell it.
+    pub interval_95: Option<(f64, f64)>,
+    /// Root mean square of the measuring's own standard uncertainties.
+    pub measuring: f64,
+    /// Standard uncertainty of the mean from what all share, which more animals do not lessen.
+    pub common: f64,
+    /// Standard deviation between animals without the measuring, `√(s² − measuring²)`; 0 where the measuring explains all of it.
+    pub between: Option<f64>,
+    /// Animals farther than 3.5 robust standard deviations from the median: shown, and counted all the same.
+    pub outliers: Vec<AnimalId>,
+    /// Animals in which it was measured but never resolved; they are in no figure above.
+    pub not_resolved: usize,
+}
+
+/// Sources that all measurements through one setup by one person share.
+const COMMON: [&str; 8] = [
+    setup_source::CERTIFICATE,
+    setup_source::FIT,
+    setup_source::TILT,
+    setup_source::TEMPERATURE,
+    setup_source::REPRODUCIBILITY,
+    setup_source::ACROSS,
+    animal_source::OBSERVER,
+    animal_source::TONE,
+];
+
+type Key = (String, String, String, Unit2);
+
+/// Units in an order.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Unit2(u8);
+
+impl Unit2 {
+    const fn of(unit: Unit) -> Self {
+        Self(match unit {
+            Unit::Um => 0,
+            Unit::Um2 => 1,
+            Unit::Deg => 2,
+            Unit::One => 3,
+        })
+    }
+
+    const fn unit(self) -> Unit {
+        match self.0 {
+            0 => Unit::Um,
+            1 => Unit::Um2,
+            2 => Unit::Deg,
+            _ => Unit::One,
+        }
+    }
+}
+
+/// One value with the two parts of its variance.
+#[derive(Clone, Copy)]
+struct Value {
+    value: f64,
+    own: f64,
+    common: f64,
+}
+
+impl Notebook {
+    /// Summaries of every quantity, its parts, and every group, by name.
+    ///
+    /// Repeats on one animal are averaged first, so that n counts animals. Measurements through different setups or by different
+    /// people share less than is assumed here: the interval is then wider than it need be.
+    #[must_use]
+    pub fn statistics(&self) -> Vec<QuantitySummary> {
+        let groups: BTreeMap<AnimalId, &str> = self.animals.iter().map(|a| (a.id, a.group.as_str())).collect();
+        let mut all: BTreeMap<Key, BTreeMap<AnimalId, Vec<Option<Value>>>> = BTreeMap::new();
+        for m in &self.measurements {
+            let Some(reported) = &m.reported else { continue };
+            let group = groups.get(&m.animal).copied().unwrap_or_default();
+            let figures = std::iter::once(&reported.figure).chain(&reported.figure.parts);
+            for figure in figures {
+                let key = (m.full_name(), figure.name.clone(), group.to_owned(), Unit2::of(figure.unit));
+                all.entry(key).or_default().entry(m.animal).or_default().push(value_of(m, figure));
+            }
+        }
+        all.into_iter().filter_map(|(key, animals)| summarised(key, &animals)).collect()
+    }
+}
+
+fn value_of(_m: &Measurement, figure: &FigureNote) -> Option<Value> {
+    let (value, u) = (figure.value?, figure.u?);
+    let shares = figure.budget.iter().filter(|l| COMMON.contains(&l.source.as_str()));
+    let common = shares.map(|l| l.share).sum::<f64>().clamp(0.0, 1.0) * u * u;
+    Some(Value { value, own: u * u - common, common })
+}
+
+fn summarised(
+    (quantity, part, group, unit): Key,
+    animals: &BTreeMap<AnimalId, Vec<Option<Value>>>,
+) -> Option<QuantitySummary> {
+    let mut samples: Vec<Sampled> = animals.iter().filter_map(|(id, values)| sampled(*id, values)).collect();
+    samples.sort_by(|a, b| a.value.total_cmp(&b.value));
+    let values: Vec<f64> = samples.iter().map(|s| s.value).collect();
+    let s = summary(&values).ok()?;
+    let n = s.n as f64;
+    let several = s.n > 1;
+    let mean_of = |f: fn(&Sampled) -> f64| samples.iter().map(f).sum::<f64>() / n;
+    let measuring = mean_of(|s| s.u_own * s.u_own).max(0.0).sqrt();
+    // Shared errors are fully correlated: their mean is their uncertainty in the mean.
+    let common = mean_of(|s| s.u_common);
+    let std_error = several.then(|| s.std_error());
+    let spread = std_error.unwrap_or(measuring);
+    let u_mean = spread.hypot(common);
+    let dof = if several { (n - 1.0) * (u_mean / spread.max(f64::MIN_POSITIVE)).powi(4) } else { f64::INFINITY };
+    let k = student_t_quantile(0.975, dof.max(1.0)).ok();
+    let interval_95 = k.filter(|_| u_mean > 0.0).map(|k| (s.mean - k * u_mean, s.mean + k * u_mean));
+    let far = outliers(&values).unwrap_or_default();
+    Some(QuantitySummary {
+        quantity,
+        part,
+        group,
+        unit: unit.unit(),
+        mean: s.mean,
+        std_dev: several.then_some(s.std_dev),
+        std_error,
+        median: median(&values).ok()?,
+        range: (*values.first()?, *values.last()?),
+        interval_95,
+        measuring,
+        common,
+        between: several.then(|| (s.std_dev.powi(2) - measuring.powi(2)).max(0.0).sqrt()),
+        outliers: far.into_iter().filter_map(|i| samples.get(i)).map(|s| s.animal).collect(),
+        not_resolved: animals.len() - samples.len(),
+        samples,
+    })
+}
+
+fn sampled(animal: AnimalId, values: &[Option<Value>]) -> Option<Sampled> {
+    let known: Vec<Value> = values.iter().copied().flatten().collect();
+    if known.is_empty() {
+        return None;
+    }
+    let n = known.len() as f64;
+    let sum = |f: fn(&Value) -> f64| known.iter().map(f).sum::<f64>();
+    Some(Sampled {
+        animal,
+        value: sum(|v| v.value) / n,
+        measurements: known.len(),
+        u_own: (sum(|v| v.own).max(0.0) / (n * n)).sqrt(),
+        u_common: sum(|v| v.common.max(0.0).sqrt()) / n,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::notebook::testing::{NOW, kept, measurement, picture};
+    use crate::notebook::{Action, Animal, MeasurementId, Notebook, NotebookId, Unknown};
+
+    /// A notebook with an animal a value, of the given own and common standard uncertainty.
+    pub(crate) fn of_values(values: &[f64], own: f64, common: f64) -> Notebook {
+        let mut n = Notebook::new(NotebookId::of_seed(b"s"), "", "", NOW);
+        n.apply(Action::AddSetup { setup: Box::new(kept(1)), at: None }).unwrap();
+        n.apply(Action::AddPicture { picture: picture(2), at: None }).unwrap();
+        for (i, v) in values.iter().enumerate() {
+            let id = 3 + 2 * i as u64;
+            let animal = Animal::named(AnimalId::new(id), &format!("animal {i}"));
+            n.apply(Action::AddAnimal { animal: Box::new(animal), at: None }).unwrap();
+            let mut m = measurement(id + 1, id, 2, 1);
+            let figure = &mut m.reported.as_mut().unwrap().figure;
+            figure.value = Some(*v);
+            let u = own.hypot(common);
+            figure.u = Some(u);
+            let line = |source: &str, u_line: f64| crate::notebook::BudgetNote {
+                source: source.into(),
+                evaluation: "B".into(),
+                u: u_line,
+                share: if u > 0.0 { (u_line / u).powi(2) } else { 0.0 },
+                other: Unknown::new(),
+            };
+            figure.budget = vec![line("blur spot", own), line(setup_source::CERTIFICATE, common)];
+            n.apply(Action::AddMeasurement { measurement: Box::new(m), at: None }).unwrap();
+        }
+        n
+    }
+
+    #[test]
+    fn variance_between_animals_and_of_the_measuring_are_told_apart() {
+        // Spread 10, own 6: between √(100 − 36) = 8.
+        let values: Vec<f64> = [-1.0, 0.0, 1.0].iter().map(|z| 300.0 + 10.0 * z).collect();
+        let all = of_values(&values, 6.0, 3.0).statistics();
+        let s = &all[0];
+        assert_eq!((all.len(), s.samples.len(), s.quantity.as_str()), (1, 3, "body length"));
+        assert!((s.mean - 300.0).abs() < 1e-9 && (s.std_dev.unwrap() - 10.0).abs() < 1e-9);
+        assert!((s.between.unwrap() - 8.0).abs() < 1e-9 && (s.measuring - 6.0).abs() < 1e-9);
+        assert!((s.common - 3.0).abs() < 1e-9);
+        // u of the mean: √(100/3 + 9) = 6.506; ν = 2 (6.506/5.774)⁴ = 3.225.
+        let (low, high) = s.interval_95.unwrap();
+        let k = student_t_quantile(0.975, 3.2258).unwrap();
+        assert!(((high - low) / 2.0 - k * (100.0_f64 / 3.0 + 9.0).sqrt()).abs() < 1e-3, "{low} {high}");
+        // More animals than the measuring explains nothing of: never a negative variance.
+        let tight = of_values(&[300.0, 301.0, 299.5], 6.0, 0.0).statistics();
+        assert_eq!(tight[0].between, Some(0.0));
+    }
+
+    #[test]
+    fn what_all_share_does_not_shrink_with_n() {
+        let values: Vec<f64> = (0..400).map(|i| 300.0 + f64::from(i % 20) - 9.5).collect();
+        let s = &of_values(&values, 1.0, 2.0).statistics()[0];
+        let (low, high) = s.interval_95.unwrap();
+        assert!((high - low) / 2.0 > 1.96 * 2.0, "{low} {high}");
+    }
+
+    #[test]
+    fn one_animal_outliers_and_the_unresolved() {
+        let one = &of_values(&[300.0], 1.0, 1.0).statistics()[0];
+        assert_eq!((one.std_dev, one.between), (None, None));
+        let (low, high) = one.interval_95.unwrap();
+        assert!(((high - low) / 2.0 - 1.959_964 * 2.0_f64.sqrt()).abs() < 1e-4);
+        let mut n = of_values(&[300.0, 301.0, 299.0, 300.5, 900.0], 1.0, 0.0);
+        let s = &n.statistics()[0];
+        assert_eq!(s.outliers, [s.samples[4].animal]);
+        assert_eq!(s.samples.len(), 5, "shown and counted");
+        let mut m = n.measurement(MeasurementId::new(4)).unwrap().clone();
+        m.reported.as_mut().unwrap().figure.value = None;
+        n.apply(Action::ChangeMeasurement { measurement: Box::new(m) }).unwrap();
+        let s = &n.statistics()[0];
+        assert_eq!((s.samples.len(), s.not_resolved), (4, 1));
+    }
+}
