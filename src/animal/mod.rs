@@ -4,6 +4,7 @@
 //! * [`Curve`]: the smooth curve through the marks of an axis and its arc length.
 //! * [`PictureBlur`]: the blur spot that budgets and [`Verdict`]s use; [`Lying`]: how the animal lies.
 //! * [`evaluate_shapes`]: all figures with their uncertainty and covariance; [`Figure`]: ratios and sums of them.
+//! * [`find`]: axis, breadth and outline proposed for the largest animal; [`outline`]: geometry of closed lines.
 
 mod blur;
 mod build;
@@ -14,9 +15,11 @@ mod evaluate;
 #[cfg(test)]
 mod evaluate_tests;
 mod figure;
+pub mod find;
 mod lying;
 mod mark;
 mod model;
+pub mod outline;
 mod quadrature;
 pub mod snap;
 mod verdict;

@@ -2,6 +2,7 @@
 mod cli;
 mod draw;
 mod optics;
+mod outlines;
 mod phantom;
 mod photo;
 mod reference;
