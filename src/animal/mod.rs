@@ -5,6 +5,7 @@
 //! * [`PictureBlur`]: the blur spot that budgets and [`Verdict`]s use; [`Lying`]: how the animal lies.
 //! * [`evaluate_shapes`]: all figures with their uncertainty and covariance; [`Figure`]: ratios and sums of them.
 //! * [`find`]: axis, breadth and outline proposed for the largest animal; [`outline`]: geometry of closed lines.
+//! * [`repeat`]: the same quantity measured again.
 
 mod blur;
 mod build;
@@ -21,6 +22,7 @@ mod mark;
 mod model;
 pub mod outline;
 mod quadrature;
+pub mod repeat;
 pub mod snap;
 mod verdict;
 
