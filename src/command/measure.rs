@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::console::Console;
+use super::measure_find;
 use super::measure_report::{self as report, Result as MeasureResult};
 use super::measure_shapes::Asked;
 use super::notebook_keep::{self, Kept};
@@ -36,9 +37,12 @@ pub(super) struct Args {
     setup: String,
     #[command(flatten)]
     asked: Asked,
-    /// Propose the axis, breadth and outline of the largest animal (not in this version yet)
+    /// Propose the axis, breadth and outline of the largest animal; look at them before you use them
     #[arg(long)]
     find: bool,
+    /// Draw what --find proposes over the picture, into this PNG file
+    #[arg(long, value_name = "FILE", requires = "find")]
+    overlay: Option<PathBuf>,
     /// Move marks to the edge or joint with sub-pixel accuracy (not in this version yet)
     #[arg(long)]
     snap: bool,
@@ -89,25 +93,31 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
 
 /// Measures and keeps the table, without printing anything.
 pub(super) fn outcome(args: &Args) -> Result<(MeasureResult, Opened), Failure> {
-    if args.find || args.snap {
-        let option = if args.find { "--find" } else { "--snap" };
-        return Err(Failure::Usage(format!(
-            "{option} is not in this version yet; set the marks by hand with --axis, --span or --appendage"
-        )));
+    if args.snap {
+        return Err(Failure::Usage(
+            "--snap is not in this version yet; set the marks by hand with --axis, --span or --appendage, or use --find"
+                .to_owned(),
+        ));
     }
     if args.accept_mismatch.as_ref().is_some_and(|r| r.trim().is_empty()) {
         return Err(Failure::Usage("--accept-mismatch needs a reason, which is recorded".to_owned()));
     }
-    let shapes = args.asked.shapes(args.ends);
-    if shapes.is_empty() {
+    let mut shapes = args.asked.shapes(args.ends);
+    if shapes.is_empty() && !args.find {
         return Err(Failure::Usage(
-            "nothing to measure: give --axis, --span, --breadth, --appendage, --outline or --angle with marks as \"x,y x,y\"".to_owned(),
+            "nothing to measure: let --find propose, or give --axis, --span, --breadth, --appendage, --outline or --angle with marks as \"x,y x,y\"".to_owned(),
         ));
     }
-    let figures = args.asked.figures(&shapes).map_err(Failure::usage)?;
     let setup = load(args)?;
     let opened = opened::open(&args.picture, args.mode.as_deref()).map_err(Failure::usage)?;
-    let result = measure(args, &setup, &opened, (&shapes, &figures))?;
+    let accepted = args.accept_mismatch.is_some();
+    let proposed = if args.find { measure_find::found(&setup, &opened, accepted, &mut shapes)? } else { None };
+    let figures = args.asked.figures(&shapes).map_err(Failure::usage)?;
+    let mut result = measure(args, &setup, &opened, (&shapes, &figures))?;
+    if let (Some(proposed), Some(file)) = (&proposed, &args.overlay) {
+        proposed.draw(&opened, file)?;
+    }
+    result.proposed = proposed;
     if let Some(path) = &args.csv {
         crate::exchange::csv::append(path, &result.rows(&args.picture)).map_err(Failure::usage)?;
     }
@@ -165,6 +175,7 @@ fn measure(
         lying: args.lying,
         measured: answer.measured,
         warnings: answer.warnings,
+        proposed: None,
     })
 }
 

@@ -7,8 +7,10 @@ use serde::Serialize;
 use super::Failure;
 use super::console::Console;
 use super::measure::advice;
+use super::measure_find::Proposed;
 use super::measure_json::MeasurementJson;
 use super::table::percent;
+use crate::animal::repeat::worth_repeating;
 use crate::animal::{Lying, MarkKind, Measured, PictureBlur, Unit};
 use crate::exchange::csv::Row;
 use crate::uncertainty::{BudgetLine, Rounded, interval_text, significant};
@@ -26,6 +28,8 @@ pub(super) struct Result {
     pub(super) lying: Lying,
     pub(super) measured: Vec<Measured>,
     pub(super) warnings: Vec<String>,
+    /// What is said of a proposal.
+    pub(super) proposed: Option<Proposed>,
 }
 
 #[derive(Serialize)]
@@ -38,6 +42,8 @@ struct Json<'a> {
     blur_spot_predicted_um: Option<f64>,
     lying: String,
     measurements: Vec<MeasurementJson<'a>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    proposal: Option<&'a Proposed>,
     warnings: &'a [String],
 }
 
@@ -97,6 +103,7 @@ impl Result {
             blur_spot_predicted_um: self.blur.predicted_um.map(Um::get),
             lying: self.lying.to_string(),
             measurements: self.measured.iter().map(MeasurementJson).collect(),
+            proposal: self.proposed.as_ref(),
             warnings: &self.warnings,
         }
     }
@@ -112,6 +119,9 @@ impl Result {
             self.blur.w_um.get() * self.scale_px_per_um,
             self.lying
         );
+        if let Some(proposed) = &self.proposed {
+            out.push_str(&proposed.text());
+        }
         for m in &self.measured {
             out.push('\n');
             out.push_str(&measured_text(m));
@@ -223,6 +233,9 @@ fn measured_text(m: &Measured) -> String {
     }
     if let Some(advice) = m.budget.first().and_then(|l| advice(&l.source)) {
         out.push_str(&format!("      what would lessen it most: {advice}\n"));
+    }
+    if let Some(words) = worth_repeating(m) {
+        out.push_str(&format!("      {words}\n"));
     }
     out
 }

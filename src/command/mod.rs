@@ -15,6 +15,7 @@ mod demo;
 mod export;
 mod failure;
 mod measure;
+mod measure_find;
 mod measure_json;
 mod measure_report;
 mod measure_shapes;

@@ -1,6 +1,7 @@
 //! Integration tests, one binary so that linking is paid once.
 mod cli;
 mod draw;
+mod find;
 mod optics;
 mod outlines;
 mod phantom;
