@@ -3,8 +3,8 @@
 //! `cargo run --release --example find_campaign -- plain 300` (also `hard`, with debris, second animals, highlights and tone;
 //! `--each`, `--from=SEED`), or `-- look FOLDER PICTURE…` draws what is found over photographs.
 
-use motestick::animal::Shape;
 use motestick::animal::find::{Proposal, find};
+use motestick::animal::{Placement, Shape};
 use motestick::exchange::draw::{MarkShape, Overlay, OverlayItem, Tone};
 use motestick::phantom::animal::{AnimalScene, AnimalTruth, Placed, animal_scene, render};
 use motestick::photo::{Channel, Light, Limits, Photo};
@@ -54,6 +54,7 @@ fn main() {
     let count: u64 = args.get(1).and_then(|a| a.parse().ok()).unwrap_or(100);
     let from: u64 = args.iter().find_map(|a| a.strip_prefix("--from=")?.parse().ok()).unwrap_or(0);
     let each = args.iter().any(|a| a == "--each");
+    let mut pulls = [vec![], vec![]];
     let draw = args.iter().find_map(|a| a.strip_prefix("--draw=").map(str::to_owned));
     let (mut right, mut lengths, mut breadths, mut areas) = (0, vec![], vec![], vec![]);
     for seed in from..from + count {
@@ -91,6 +92,9 @@ fn main() {
             lengths.push(e_length);
             breadths.push(e_breadth);
             areas.push(e_area);
+            let u = |shape: &Shape, um: f64| u_of_ends_px(shape) / s / um;
+            pulls[0].push(e_length / u(&found.axis, truth.body_length_um));
+            pulls[1].push(e_breadth / u(&found.breadth, truth.breadth_um));
         }
         if each || !ok || e_length.abs() > 0.02 || e_area.abs() > 0.03 {
             println!(
@@ -109,6 +113,29 @@ fn main() {
         let rms = (values.iter().map(|v| v * v).sum::<f64>() / n).sqrt();
         println!("  {what}: mean {:+.3} %, rms {:.3} %", 100.0 * mean, 100.0 * rms);
     }
+    for (what, pulls) in [("length", &pulls[0]), ("breadth", &pulls[1])] {
+        let n = pulls.len().max(1) as f64;
+        let rms = (pulls.iter().map(|p| p * p).sum::<f64>() / n).sqrt();
+        let within = pulls.iter().filter(|p| p.abs() < 1.96).count() as f64 / n;
+        println!("  {what} over the placement's u: rms {rms:.2}, within 1.96 u {:.1} %", 100.0 * within);
+    }
+}
+
+/// Standard uncertainty of a shape's length from the placement of its two ends, px.
+fn u_of_ends_px(shape: &Shape) -> f64 {
+    let n = shape.marks.len();
+    let ends = [(0, 1), (n - 1, n - 2)];
+    let variance = ends.iter().map(|(i, next)| {
+        let (a, b) = (&shape.marks[*i], &shape.marks[*next]);
+        let v = (a.at - b.at) * (1.0 / (a.at - b.at).length());
+        match a.placement {
+            Placement::Snapped { covariance_px2: [xx, xy, yy], .. } => {
+                v.x * v.x * xx + 2.0 * v.x * v.y * xy + v.y * v.y * yy
+            }
+            Placement::Hand => f64::NAN,
+        }
+    });
+    variance.sum::<f64>().sqrt()
 }
 
 fn is_right(axis: &[Point<Image>], truth: &AnimalTruth) -> bool {

@@ -22,6 +22,8 @@ pub(super) struct MidLine {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Chord {
     pub(super) ends: [Point<Image>; 2],
+    /// By how much a chord that ends at the root of a limb is longer, px.
+    pub(super) hidden_px: f64,
 }
 
 impl Chord {
@@ -126,7 +128,7 @@ pub(super) fn chord_at(outline: &[Point<Image>], line: &[Point<Image>], share: f
     }
     let across = Vector::new(-direction.y, direction.x);
     let ends = [reach(outline, p, across * -1.0)?, reach(outline, p, across)?];
-    Some(Chord { ends })
+    Some(Chord { ends, hidden_px: 0.0 })
 }
 
 /// Where the ray from `p` first leaves the outline.
@@ -211,7 +213,10 @@ pub(super) fn widest(outline: &[Point<Image>], seen: &[bool], line: &[Point<Imag
         (0..chords.len()).filter(|k| chords[*k].is_some() && all(*k)).max_by(|a, b| smooth(*a).total_cmp(&smooth(*b)))
     };
     let clear = |k: usize| chords[k].is_some_and(|c| c.ends.iter().all(at_seen));
-    chords[best_of(&clear).or_else(|| best_of(&|_| true))?]
+    let all = best_of(&|_| true)?;
+    let best = best_of(&clear).unwrap_or(all);
+    let hidden_px = (smooth(all) - smooth(best)).max(0.0);
+    chords[best].map(|c| Chord { hidden_px, ..c })
 }
 
 /// The ellipse with the outline's moments: where the axis begins.

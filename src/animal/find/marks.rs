@@ -54,7 +54,9 @@ impl Known<'_> {
 
     pub(super) fn breadth(&self, chord: &Chord) -> Shape {
         let along = unit(chord.ends[1] - chord.ends[0]);
-        let mark = |p: Point<Image>| self.silhouette(p, along, self.u_at(p), 0.1 * self.w_px);
+        // Where the body is widest under the root of a limb, anything up to that is possible; each end bears half of the variance.
+        let hidden = chord.hidden_px / 3f64.sqrt() / 2f64.sqrt();
+        let mark = |p: Point<Image>| self.silhouette(p, along, self.u_at(p).hypot(hidden), 0.1 * self.w_px);
         Shape { name: "breadth 1".to_owned(), kind: Kind::Breadth, marks: chord.ends.map(mark).to_vec() }
     }
 
