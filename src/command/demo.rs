@@ -10,7 +10,7 @@ use super::console::Console;
 use super::measure_report::Result as MeasureResult;
 use super::opened::Opened;
 use super::table::percent;
-use super::{Cli, Command, Failure, calibrate, measure, parse};
+use super::{Cli, Command, Failure, calibrate, export, measure, parse};
 use crate::animal::Measured;
 use crate::exchange::draw::{Corner, MarkShape, Overlay, OverlayItem, ScaleBar, Tone};
 use crate::setup::{Library, Setup};
@@ -52,6 +52,7 @@ const NOTES: [&str; 3] = [
 /// Name of the file that marks a folder as the demo's own.
 const COMMANDS: &str = "commands.txt";
 const TABLE: &str = "measurements.csv";
+const NOTEBOOK: &str = "notebook.json";
 const STILL_SETUP: &str = "fernery 4x still";
 const FOOTAGE_SETUP: &str = "fernery 4x footage";
 
@@ -123,12 +124,21 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
         console.say(&text)?;
         draw(folder, &notes, &result, &opened)?;
     }
+    let words = export_words(folder);
+    given.push(command_line(&words));
+    console.progress("writing cards and report");
+    let Command::Export(asked) = parsed(&words)? else { return Err(misread()) };
+    export::run(&asked, &mut Console::silent())?;
     write(folder, COMMANDS, format!("{}\n", given.join("\n\n")).as_bytes())?;
     console.say(&format!("{held} of {all} intervals hold the truth (95 % of many should).\n"))?;
     console.say(&format!("In {}:", folder.display()))?;
     console.say("  measurements.csv        every figure with its interval, budget inputs and provenance")?;
     console.say("  residuals_*.png         how far each graduation lies from the scale map")?;
     console.say("  marked_*.png            the animals with their marks and a scale bar")?;
+    console
+        .say("  notebook.json           the same with marks and setups: every figure can be evaluated anew from it")?;
+    console.say("  cards/, report.html     a record card of each animal; all of the notebook on one page")?;
+    console.say("  package/                the tables with their description")?;
     console.say("  setups/                 the two setups with their readings")?;
     console.say(&format!("  {COMMANDS}            the commands that did all this; change a mark and run one again"))
 }
@@ -150,10 +160,12 @@ fn claim(folder: &Path) -> Result<bool, Failure> {
         )));
     }
     if ours {
-        // The table is appended to and setups gather readings: start both anew.
-        let table = folder.join(TABLE);
-        if table.exists() {
-            fs::remove_file(&table).map_err(fail)?;
+        // Table and notebook are added to: start both anew.
+        for name in [TABLE, NOTEBOOK] {
+            let file = folder.join(name);
+            if file.exists() {
+                fs::remove_file(&file).map_err(fail)?;
+            }
         }
     }
     Ok(ours)
@@ -210,6 +222,16 @@ fn measure_words(folder: &Path, picture: &Path, notes: &Notes) -> Vec<String> {
         option("--appendage", joints.clone());
     }
     option("--csv", text(&folder.join(TABLE)));
+    option("--notebook", text(&folder.join(NOTEBOOK)));
+    words
+}
+
+fn export_words(folder: &Path) -> Vec<String> {
+    let mut words = vec!["motestick".to_owned(), "export".to_owned(), text(&folder.join(NOTEBOOK))];
+    for (option, name) in [("--package", "package"), ("--cards", "cards"), ("--report", "report.html")] {
+        words.push(option.to_owned());
+        words.push(text(&folder.join(name)));
+    }
     words
 }
 

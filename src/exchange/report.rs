@@ -6,12 +6,14 @@ use super::card::{CardError, small};
 use super::draw::Tone;
 use super::marked::{self, Drawn, figure_text};
 use super::plot::{Axis, Data, Panel, Plot, Series};
-use crate::notebook::{Growth, Notebook, PictureId, QuantitySummary, growth, sentence_of};
+use crate::notebook::{Growth, Notebook, PictureId, QuantitySummary, SizeClass, growth, sentence_of};
 use crate::photo::Photo;
 use crate::uncertainty::{Rounded, significant};
 
 /// Animals shown with their picture; the others stand in the tables.
 const MOST_PICTURES: usize = 60;
+/// Animals from which on a distribution is drawn.
+const ENOUGH_FOR_A_PLOT: usize = 5;
 /// Animals from which on size classes are looked for.
 const ENOUGH_FOR_CLASSES: usize = 12;
 /// Most size classes looked for.
@@ -123,7 +125,11 @@ fn summaries(out: &mut String, all: &[QuantitySummary]) {
 pub fn histogram(s: &QuantitySummary, classes: Option<&Growth>) -> Plot {
     let values: Vec<f64> = s.samples.iter().map(|v| v.value).collect();
     let (low, high) = s.range;
-    let width = step(&values, high - low, s.measuring);
+    let best = classes.and_then(|g| g.fits.get(g.best)).filter(|m| m.classes.len() > 1);
+    // A bar wider than a class would hide it.
+    let spread = |c: &SizeClass| c.between.hypot(s.measuring);
+    let narrowest = best.map(|m| m.classes.iter().filter(|c| c.share > 0.03).map(spread).fold(f64::INFINITY, f64::min));
+    let width = step(&values, high - low, s.measuring, narrowest.filter(|w| w.is_finite()));
     let first = (low / width).floor() * width;
     let bins = (((high - first) / width).floor() as usize + 1).min(400);
     let count = |i: usize| {
@@ -132,24 +138,24 @@ pub fn histogram(s: &QuantitySummary, classes: Option<&Growth>) -> Plot {
     };
     let bars: Vec<(f64, f64, f64)> =
         (0..bins).map(|i| (first + i as f64 * width, first + (i + 1) as f64 * width, count(i))).collect();
-    let top = bars.iter().map(|b| b.2).fold(1.0, f64::max);
+    let mut top = bars.iter().map(|b| b.2).fold(1.0, f64::max);
     let mut series = vec![Series::new("animals", Data::Bars(bars)).tone(Tone::Sky)];
     let n = values.len() as f64;
-    if let Some(best) = classes.and_then(|g| g.fits.get(g.best)) {
+    if let Some(best) = best {
         let margin = 2.0 * width;
         let (from, to) = (low - margin, high + margin);
         let at = |i: usize| {
-            let x = from + (to - from) * i as f64 / 300.0;
+            let x = from + (to - from) * i as f64 / 600.0;
             let density = best.classes.iter().map(|c| {
                 let sd = c.between.hypot(s.measuring).max(1e-3 * width);
                 c.share * (-0.5 * ((x - c.mean) / sd).powi(2)).exp() / (sd * std::f64::consts::TAU.sqrt())
             });
             (x, n * width * density.sum::<f64>())
         };
-        series.push(
-            Series::new(&format!("{} size classes", best.classes.len()), Data::Line((0..=300).map(at).collect()))
-                .tone(Tone::Vermilion),
-        );
+        let line: Vec<(f64, f64)> = (0..=600).map(at).collect();
+        top = line.iter().map(|p| p.1).fold(top, f64::max);
+        let name = format!("{} size classes", best.classes.len());
+        series.push(Series::new(&name, Data::Line(line)).tone(Tone::Vermilion));
     }
     let u = 1.96 * s.measuring;
     let middle = f64::midpoint(low, high);
@@ -167,10 +173,11 @@ pub fn histogram(s: &QuantitySummary, classes: Option<&Growth>) -> Plot {
 }
 
 /// Freedman and Diaconis' width of a bin, not below half of the measuring's standard uncertainty, rounded to 1, 2 or 5.
-fn step(values: &[f64], range: f64, measuring: f64) -> f64 {
+fn step(values: &[f64], range: f64, measuring: f64, most: Option<f64>) -> f64 {
     let quartile = |p| crate::stats::quantile(values, p).unwrap_or(0.0);
     let iqr = quartile(0.75) - quartile(0.25);
     let wanted = (2.0 * iqr / (values.len().max(1) as f64).cbrt()).max(0.5 * measuring).max(range / 80.0).max(1e-6);
+    let wanted = wanted.min(most.unwrap_or(f64::INFINITY)).max(range / 200.0);
     let power = 10_f64.powf(wanted.log10().floor());
     let lead = wanted / power;
     power
@@ -218,7 +225,8 @@ fn common(x: &QuantitySummary, y: &QuantitySummary) -> Vec<(f64, f64, f64)> {
 }
 
 fn plots(out: &mut String, _notebook: &Notebook, all: &[QuantitySummary]) {
-    let wholes: Vec<&QuantitySummary> = all.iter().filter(|s| s.part.is_empty() && s.samples.len() >= 3).collect();
+    let wholes: Vec<&QuantitySummary> =
+        all.iter().filter(|s| s.part.is_empty() && s.samples.len() >= ENOUGH_FOR_A_PLOT).collect();
     if wholes.is_empty() {
         return;
     }
@@ -233,7 +241,7 @@ fn plots(out: &mut String, _notebook: &Notebook, all: &[QuantitySummary]) {
     }
     if let [first, second, ..] = wholes.as_slice()
         && first.unit == second.unit
-        && common(first, second).len() >= 3
+        && common(first, second).len() >= ENOUGH_FOR_A_PLOT
     {
         put(out, format_args!("<figure>{}</figure>\n", scatter(first, second).to_svg(900, 520)));
         put(out, format_args!("<figure>{}</figure>\n", ratio_plot(second, first).to_svg(900, 420)));

@@ -42,6 +42,11 @@ pub struct Growth {
 
 /// Steps of the fit.
 const MOST_STEPS: usize = 5000;
+/// Steps from every start, and how many of them go on.
+const FIRST_STEPS: usize = 25;
+const WORTH_GOING_ON: usize = 4;
+/// Gaps between sizes at which classes may begin.
+const GAPS: usize = 8;
 /// Gain of log-likelihood per value below which the fit has settled.
 const SETTLED: f64 = 1e-10;
 /// Classes are never narrower than this share of the whole spread: a class of one animal would have an infinite likelihood.
@@ -49,8 +54,8 @@ const NARROWEST: f64 = 0.005;
 
 /// Fits mixtures of 1 to `most` classes to sizes with known standard uncertainties of the measuring and chooses by BIC.
 ///
-/// Expectation and maximisation with the true sizes as what is hidden, from three deterministic starts (equal counts, largest gaps,
-/// nearest means); the likeliest is kept. `None` for fewer than two values or one that is not finite.
+/// Expectation and maximisation with the true sizes as what is hidden, from deterministic starts (every
+/// choice of the largest gaps, equal counts, nearest means); the likeliest is kept. `None` for fewer than two values or one that is not finite.
 ///
 /// # Accuracy
 /// Without measuring error the fit is that of an ordinary mixture; held against another implementation in the tests.
@@ -103,8 +108,13 @@ fn fit(sorted: &[(f64, f64)], k: usize) -> Option<Mixture> {
     let mean = sorted.iter().map(|v| v.0).sum::<f64>() / n;
     let variance = sorted.iter().map(|v| (v.0 - mean).powi(2)).sum::<f64>() / n;
     let floor = variance * NARROWEST * NARROWEST;
-    let starts = [equal_counts(sorted, k), largest_gaps(sorted, k), nearest_means(sorted, k)];
-    let fitted = starts.into_iter().map(|cuts| climb(sorted, classes_of(sorted, &cuts, floor), floor));
+    // A few steps from every start tell which are worth going on with.
+    let mut begun: Vec<(Vec<Class>, f64, bool)> = starts(sorted, k)
+        .iter()
+        .map(|cuts| climb(sorted, classes_of(sorted, cuts, floor), floor, FIRST_STEPS))
+        .collect();
+    begun.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let fitted = begun.into_iter().take(WORTH_GOING_ON).map(|b| climb(sorted, b.0, floor, MOST_STEPS));
     let (mut classes, log_likelihood, unsettled) = fitted.max_by(|a, b| a.1.total_cmp(&b.1))?;
     classes.sort_by(|a, b| a.1.total_cmp(&b.1));
     let parameters = (3 * k - 1) as f64;
@@ -134,11 +144,11 @@ fn log_density(x: f64, u: f64, (share, mean, var): Class) -> f64 {
     share.max(f64::MIN_POSITIVE).ln() - 0.5 * ((x - mean).powi(2) / v + (std::f64::consts::TAU * v).ln())
 }
 
-fn climb(values: &[(f64, f64)], mut classes: Vec<Class>, floor: f64) -> (Vec<Class>, f64, bool) {
+fn climb(values: &[(f64, f64)], mut classes: Vec<Class>, floor: f64, steps: usize) -> (Vec<Class>, f64, bool) {
     let n = values.len() as f64;
     let mut before = f64::NEG_INFINITY;
     let mut logs = vec![0.0; classes.len()];
-    for _step in 0..MOST_STEPS {
+    for _step in 0..steps {
         // Sums of membership, of the hidden size, and of its square, for each class.
         let mut sums = vec![(0.0, 0.0, 0.0); classes.len()];
         let mut log_likelihood = 0.0;
@@ -182,13 +192,27 @@ fn equal_counts(values: &[(f64, f64)], k: usize) -> Cuts {
     (1..k).map(|i| i * values.len() / k).collect()
 }
 
-fn largest_gaps(values: &[(f64, f64)], k: usize) -> Cuts {
+/// Cuts at every choice of the largest gaps, at equal counts, and about nearest means.
+fn starts(values: &[(f64, f64)], k: usize) -> Vec<Cuts> {
+    let gaps = largest_gaps(values, GAPS.max(k - 1));
+    let mut all = vec![equal_counts(values, k), nearest_means(values, k)];
+    for choice in 0_u32..1 << gaps.len().min(16) {
+        if choice.count_ones() as usize == k - 1 {
+            let chosen = gaps.iter().enumerate().filter(|(i, _)| choice >> i & 1 == 1);
+            all.push(chosen.map(|(_, cut)| *cut).collect());
+        }
+    }
+    all
+}
+
+/// Where the largest gaps lie, in order.
+fn largest_gaps(values: &[(f64, f64)], number: usize) -> Cuts {
     // In the logarithm where sizes are positive: gaps between moults grow with size.
     let size = |v: f64| if values[0].0 > 0.0 { v.ln() } else { v };
     let mut gaps: Vec<(f64, usize)> =
         values.windows(2).enumerate().map(|(i, p)| (size(p[1].0) - size(p[0].0), i + 1)).collect();
     gaps.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let mut cuts: Cuts = gaps.iter().take(k - 1).map(|g| g.1).collect();
+    let mut cuts: Cuts = gaps.iter().take(number).map(|g| g.1).collect();
     cuts.sort_unstable();
     cuts
 }

@@ -7,10 +7,13 @@ use super::evaluate::EvaluateError;
 use super::id::AnimalId;
 use super::measurement::Measurement;
 use crate::animal::{Figure, Kind, Part, Recipe, Unit};
-use crate::uncertainty::{Options, Rounded, significant};
+use crate::uncertainty::{Options, Rounded, Trials, significant};
 
 /// Quantities that are compared with the antenna.
 const HEADS: [&str; 3] = ["head", "head length", "head diagonal"];
+
+/// Two digits of an interval need no more trials than this.
+const TRIALS: Trials = Trials::Adaptive { at_most: 100_000 };
 
 /// A value with half of its 95 % interval, or what is not resolved.
 type Known = (f64, f64);
@@ -135,8 +138,12 @@ fn to_first(notebook: &Notebook, m: &Measurement) -> Result<Vec<Option<Known>>, 
     let part = |i: usize| Part { shape: 0, part: Some(i) };
     let ratio = |i: usize| Figure { name: format!("{i}"), recipe: Recipe::Ratio(part(i), part(0)) };
     let ratios: Vec<Figure> = (1..m.marks.len().saturating_sub(1)).map(ratio).collect();
-    let answer = notebook.evaluate_with(&[m], &ratios, Options::default())?;
+    let answer = notebook.evaluate_with(&[m], &ratios, quick())?;
     Ok(answer.measured.iter().skip(1).map(known).collect())
+}
+
+fn quick() -> Options {
+    Options { trials: TRIALS, ..Options::default() }
 }
 
 fn known(m: &crate::animal::Measured) -> Option<Known> {
@@ -149,7 +156,7 @@ fn over(notebook: &Notebook, above: &Measurement, below: &Measurement) -> Option
     if joint && above.shape().is_some() && below.shape().is_some() {
         let part = |shape| Part { shape, part: None };
         let ratio = Figure { name: "ratio".to_owned(), recipe: Recipe::Ratio(part(0), part(1)) };
-        let answer = notebook.evaluate_with(&[above, below], &[ratio], Options::default()).ok()?;
+        let answer = notebook.evaluate_with(&[above, below], &[ratio], quick()).ok()?;
         return answer.measured.get(2).and_then(known);
     }
     let of = |m: &Measurement| mean_of(&[m]).map(|k| k.0);

@@ -73,7 +73,8 @@ const COMMON: [&str; 8] = [
     animal_source::TONE,
 ];
 
-type Key = (String, String, String, Unit2);
+/// Group, quantity by its first appearance and name, part by its place and name, unit.
+type Key = (String, usize, String, (usize, String), Unit2);
 
 /// Units in an order.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -108,20 +109,25 @@ struct Value {
 }
 
 impl Notebook {
-    /// Summaries of every quantity, its parts, and every group, by name.
+    /// Summaries of every quantity and its parts in every group, in the notebook's order.
     ///
     /// Repeats on one animal are averaged first, so that n counts animals. Measurements through different setups or by different
     /// people share less than is assumed here: the interval is then wider than it need be.
     #[must_use]
     pub fn statistics(&self) -> Vec<QuantitySummary> {
         let groups: BTreeMap<AnimalId, &str> = self.animals.iter().map(|a| (a.id, a.group.as_str())).collect();
+        let mut order: BTreeMap<String, usize> = BTreeMap::new();
         let mut all: BTreeMap<Key, BTreeMap<AnimalId, Vec<Option<Value>>>> = BTreeMap::new();
         for m in &self.measurements {
             let Some(reported) = &m.reported else { continue };
             let group = groups.get(&m.animal).copied().unwrap_or_default();
+            let name = m.full_name();
+            let next = order.len();
+            let place = *order.entry(name.clone()).or_insert(next);
             let figures = std::iter::once(&reported.figure).chain(&reported.figure.parts);
-            for figure in figures {
-                let key = (m.full_name(), figure.name.clone(), group.to_owned(), Unit2::of(figure.unit));
+            for (i, figure) in figures.enumerate() {
+                let part = (i, figure.name.clone());
+                let key = (group.to_owned(), place, name.clone(), part, Unit2::of(figure.unit));
                 all.entry(key).or_default().entry(m.animal).or_default().push(value_of(m, figure));
             }
         }
@@ -137,7 +143,7 @@ fn value_of(_m: &Measurement, figure: &FigureNote) -> Option<Value> {
 }
 
 fn summarised(
-    (quantity, part, group, unit): Key,
+    (group, _place, quantity, (_part_place, part), unit): Key,
     animals: &BTreeMap<AnimalId, Vec<Option<Value>>>,
 ) -> Option<QuantitySummary> {
     let mut samples: Vec<Sampled> = animals.iter().filter_map(|(id, values)| sampled(*id, values)).collect();

@@ -2,6 +2,7 @@
 mod cli;
 mod draw;
 mod find;
+mod notebook;
 mod optics;
 mod outlines;
 mod phantom;

@@ -1,0 +1,180 @@
+//! Notebooks from the command line: what is measured, kept, checked and exported.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+use motestick::exchange::csv;
+use motestick::notebook::{Holder, Store, from_text};
+use serde_json::Value;
+
+fn motestick(folder: &Path, args: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_motestick")).current_dir(folder).args(args).output().expect("the program starts")
+}
+
+fn well(folder: &Path, args: &[&str]) -> String {
+    let out = motestick(folder, args);
+    let err = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert_eq!(out.status.code(), Some(0), "{args:?}: {err}");
+    String::from_utf8(out.stdout).expect("UTF-8")
+}
+
+fn told(out: &Output) -> String {
+    String::from_utf8_lossy(&out.stderr).into_owned()
+}
+
+/// A folder with a setup and a picture.
+fn bench() -> tempfile::TempDir {
+    let dir = tempfile::tempdir().expect("a folder");
+    let sample = |name: &str| format!("{}/sample_data/{name}", env!("CARGO_MANIFEST_DIR"));
+    std::fs::copy(sample("mite.jpg"), dir.path().join("mite.jpg")).expect("copies");
+    let slide = sample("slide_still.jpg");
+    let calibrate = ["calibrate", &slide, "--division", "10um", "--magnification", "4", "--aperture", "5.6"];
+    let more = ["--pupil", "1", "--pixel", "3.72um", "--setup", "fernery", "--library", "setups"];
+    well(dir.path(), &[&calibrate[..], &more[..]].concat());
+    dir
+}
+
+const MEASURE: [&str; 12] = [
+    "measure",
+    "mite.jpg",
+    "--setup",
+    "fernery",
+    "--library",
+    "setups",
+    "--lying",
+    "flat",
+    "--span",
+    "body length: 1000,700 1400,900",
+    "--animal",
+    "mite 1",
+];
+
+#[test]
+fn what_is_measured_is_kept_reproduced_and_exported_to_the_last_digit() {
+    let dir = bench();
+    let at = |name: &str| dir.path().join(name);
+    let more = ["--breadth", "1100,900 1250,650", "--ratio", "breadth 1/body length", "--csv", "direct.csv", "--json"];
+    let printed = well(dir.path(), &[&MEASURE[..], &["--notebook", "n.json", "--person", "R."], &more].concat());
+    let printed: Value = serde_json::from_str(&printed).expect("JSON");
+    // The figures are those that were printed, and those that follow from what is inside.
+    let n = from_text(&std::fs::read_to_string(at("n.json")).expect("reads")).expect("a notebook");
+    assert_eq!((n.animals.len(), n.pictures.len(), n.setups.len(), n.measurements.len()), (1, 1, 1, 3));
+    for (m, p) in n.measurements.iter().zip(printed["measurements"].as_array().expect("a list")) {
+        let value = m.reported.as_ref().and_then(|r| r.figure.value);
+        let shown = p.get("value_um").or_else(|| p.get("value")).and_then(Value::as_f64);
+        assert!(value.is_some() && value == shown, "{p}");
+    }
+    assert!(n.recheck("test").iter().all(|r| r.same));
+    let checked = well(dir.path(), &["notebook", "check", "n.json"]);
+    assert!(checked.starts_with("3 figures follow from what is inside, 0 do not"), "{checked}");
+    assert!(checked.contains("1 pictures are there, 0 have moved"), "{checked}");
+    // The table from the notebook is the one that measure wrote.
+    well(dir.path(), &["export", "n.json", "--csv", "t.csv", "--package", "package", "--darwin-core", "dwc"]);
+    let rows = csv::read(&at("t.csv")).expect("reads");
+    assert_eq!(rows, csv::read(&at("direct.csv")).expect("reads"));
+    for file in ["t.datapackage.json", "package/datapackage.json", "package/animals.csv", "dwc/meta.xml"] {
+        assert!(at(file).exists(), "{file}");
+    }
+    let facts = std::fs::read_to_string(at("dwc/measurementorfact.csv")).expect("reads");
+    assert_eq!(facts.lines().count(), 1 + rows.len());
+    assert!(facts.contains(",µm,R.,"), "{facts}");
+    // A changed figure is noticed.
+    let text = std::fs::read_to_string(at("n.json")).expect("reads");
+    let place = text.find("\"value\":").expect("a value") + 8;
+    let digit = if &text[place..=place] == "9" { "8" } else { "9" };
+    std::fs::write(at("n.json"), format!("{}{digit}{}", &text[..place], &text[place + 1..])).expect("writes");
+    let out = motestick(dir.path(), &["notebook", "check", "n.json"]);
+    assert_eq!(out.status.code(), Some(1));
+    assert!(told(&out).contains("body length of mite 1: stored"), "{}", told(&out));
+}
+
+#[test]
+fn a_second_program_waits_and_a_moved_picture_is_found() {
+    let dir = bench();
+    let path = dir.path().join("n.json");
+    let with_notebook = [&MEASURE[..], &["--notebook", "n.json"]].concat();
+    well(dir.path(), &with_notebook);
+    let held = Store::open(&path, &Holder { pid: 42, host: "bench".into(), ..Holder::default() }).expect("opens");
+    let out = motestick(dir.path(), &with_notebook);
+    assert_eq!(out.status.code(), Some(2));
+    assert!(told(&out).contains("another program works on this notebook"), "{}", told(&out));
+    drop(held);
+    std::fs::create_dir(dir.path().join("sorted")).expect("makes");
+    std::fs::rename(dir.path().join("mite.jpg"), dir.path().join("sorted/a.jpg")).expect("moves");
+    let out = motestick(dir.path(), &["notebook", "check", "n.json", "--update"]);
+    assert!(told(&out).contains("has moved to"), "{}", told(&out));
+    let n = from_text(&std::fs::read_to_string(&path).expect("reads")).expect("a notebook");
+    assert_eq!(n.pictures[0].path, "sorted/a.jpg");
+    well(
+        dir.path(),
+        &["notebook", "record", "n.json", "--animal", "mite 1", "--set", "stage=adult", "--set", "what==1+1"],
+    );
+    well(
+        dir.path(),
+        &[
+            "export",
+            "n.json",
+            "--package",
+            "p",
+            "--cards",
+            "cards",
+            "--report",
+            "r.html",
+            "--svg",
+            "svg",
+            "--pictures",
+            "pics",
+        ],
+    );
+    let animals = std::fs::read_to_string(dir.path().join("p/animals.csv")).expect("reads");
+    assert!(animals.contains(",'=1+1,adult,"), "no formula: {animals}");
+    let pdf = std::fs::read(dir.path().join("cards/mite_1.pdf")).expect("reads");
+    assert!(pdf.starts_with(b"%PDF-") && pdf.trim_ascii_end().ends_with(b"%%EOF"));
+    let png = std::fs::read(dir.path().join("pics/a.png")).expect("reads");
+    assert!(png.windows(4).any(|w| w == b"pHYs"));
+    let svg = std::fs::read_to_string(dir.path().join("svg/a.svg")).expect("reads");
+    assert!(svg.contains("href=\"../sorted/a.jpg\""), "{}", &svg[..400]);
+    let page = std::fs::read_to_string(dir.path().join("r.html")).expect("reads");
+    assert!(page.contains("data:image/jpeg;base64,") && page.trim_end().ends_with("</html>"));
+    let compared = well(dir.path(), &["notebook", "compare", "n.json", "--animal", "mite 1"]);
+    assert!(compared.contains("none of these") && compared.contains("no identification"), "{compared}");
+    let sentence = well(dir.path(), &["notebook", "sentence", "n.json"]);
+    assert!(sentence.starts_with("Body length 4") && sentence.contains("(n = 1)"), "{sentence}");
+    let statistics = well(dir.path(), &["notebook", "statistics", "n.json", "--json"]);
+    let statistics: Value = serde_json::from_str(&statistics).expect("JSON");
+    assert_eq!(statistics["statistics"][0]["n"], 1);
+}
+
+#[test]
+fn a_sheet_goes_on_behind_what_is_done() {
+    let dir = bench();
+    std::fs::copy(dir.path().join("mite.jpg"), dir.path().join("other.jpg")).expect("copies");
+    let sheet = "picture,setup,kind,marks,animal,quantity,lying\n\
+        mite.jpg,fernery,span,\"1000,700 1400,900\",mite 1,body length,flat\n\
+        mite.jpg,fernery,breadth,\"1100,900 1250,650\",mite 1,,flat\n\
+        mite.jpg,fernery,circle,\"1,1 2,2\",mite 1,,flat\n";
+    std::fs::write(dir.path().join("s.csv"), sheet).expect("writes");
+    let run = || motestick(dir.path(), &["sheet", "s.csv", "--library", "setups", "--csv", "t.csv"]);
+    let out = run();
+    assert_eq!(out.status.code(), Some(1), "one row has no such kind");
+    assert!(told(&out).contains("line 4 of the sheet: the kind \"circle\""), "{}", told(&out));
+    let rows = csv::read(&dir.path().join("t.csv")).expect("reads");
+    assert_eq!(rows.iter().map(|r| r.quantity.as_str()).collect::<Vec<_>>(), ["body length", "breadth 1"]);
+    std::fs::write(
+        dir.path().join("s.csv"),
+        format!("{sheet}other.jpg,fernery,span,\"1000,700 1400,900\",mite 2,body length,flat\n"),
+    )
+    .expect("writes");
+    let out = run();
+    assert!(told(&out).contains("1 of 2 pictures are there already"), "{}", told(&out));
+    let all = csv::read(&dir.path().join("t.csv")).expect("reads");
+    assert_eq!((all.len(), &all[..2]), (3, &rows[..]));
+    let out = motestick(dir.path(), &["sheet", "s.csv", "--library", "setups", "--notebook", "n.json"]);
+    assert_eq!(out.status.code(), Some(1));
+    let n = from_text(&std::fs::read_to_string(dir.path().join("n.json")).expect("reads")).expect("a notebook");
+    assert_eq!((n.animals.len(), n.measurements.len()), (2, 3));
+    // One joint evaluation each picture: the notebook has the table's figures.
+    let values: Vec<Option<f64>> =
+        n.measurements.iter().map(|m| m.reported.as_ref().and_then(|r| r.figure.value)).collect();
+    assert_eq!(values, all.iter().map(|r| r.value).collect::<Vec<_>>());
+}
