@@ -109,6 +109,28 @@ impl Notebook {
         }
     }
 
+    /// All but the measurements.
+    pub(super) fn without_measurements(&self) -> Self {
+        Self {
+            format: self.format.clone(),
+            schema: self.schema,
+            id: self.id.clone(),
+            title: self.title.clone(),
+            remarks: self.remarks.clone(),
+            created: self.created.clone(),
+            changed: self.changed.clone(),
+            program: self.program.clone(),
+            revision: self.revision,
+            next_number: self.next_number,
+            quantities: self.quantities.clone(),
+            setups: self.setups.clone(),
+            pictures: self.pictures.clone(),
+            animals: self.animals.clone(),
+            measurements: Vec::new(),
+            other: self.other.clone(),
+        }
+    }
+
     /// The next free number for an id. Adding something with it moves it on; several things added in one action take consecutive
     /// numbers from here.
     #[must_use]

@@ -4,13 +4,17 @@ use std::fs::File;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use serde_json::ser::Formatter;
+use serde_json::value::RawValue;
 
 use super::check::whole_makes_sense;
 use super::document::{FORMAT, Notebook, SCHEMA};
 use super::error::{NotebookError, StoreError};
+use super::form::Unknown;
 use super::journal;
+use super::measurement::Measurement;
 
 /// What is looked at first.
 #[derive(Deserialize)]
@@ -26,7 +30,7 @@ struct Head {
 /// # Errors
 /// [`NotebookError`]: no JSON, no notebook, written by a later version, or contradicting itself.
 pub fn from_text(text: &str) -> Result<Notebook, NotebookError> {
-    let notebook = serde_json::from_str::<Notebook>(text);
+    let notebook = parsed(text);
     let usable = notebook.as_ref().is_ok_and(|n| n.format == FORMAT && (1..=SCHEMA).contains(&n.schema));
     if !usable {
         // Whatever went wrong, what the file says of itself explains it best.
@@ -46,16 +50,58 @@ pub fn from_text(text: &str) -> Result<Notebook, NotebookError> {
     Ok(notebook)
 }
 
+/// What makes a large notebook large, apart from the rest.
+#[derive(Deserialize)]
+struct Apart<'a> {
+    #[serde(borrow, default)]
+    measurements: Vec<&'a RawValue>,
+    #[serde(flatten)]
+    rest: Unknown,
+}
+
+/// Takes the measurements apart on all cores.
+fn parsed(text: &str) -> Result<Notebook, serde_json::Error> {
+    let at_once = || -> Result<Notebook, serde_json::Error> {
+        let Apart { measurements, rest } = serde_json::from_str(text)?;
+        let parts = measurements.par_iter().with_min_len(256).map(|m| serde_json::from_str::<Measurement>(m.get()));
+        let (measurements, rest) = rayon::join(
+            || parts.collect::<Result<Vec<_>, _>>(),
+            || serde_json::from_value::<Notebook>(serde_json::Value::Object(rest)),
+        );
+        Ok(Notebook { measurements: measurements?, ..rest? })
+    };
+    // Read in one go, what is wrong is told with its line.
+    at_once().or_else(|_told_better_below| serde_json::from_str(text))
+}
+
 /// The notebook's text: JSON, one record a line, so that differences between two versions can be read.
 ///
 /// # Errors
 /// [`NotebookError::Form`] where a record cannot be JSON.
 pub fn to_text(notebook: &Notebook) -> Result<String, NotebookError> {
+    // The measurements, which make a large notebook large, become lines on all cores.
+    let lines = notebook.measurements.par_iter().with_min_len(256).map(serde_json::to_string);
+    let lines = lines.collect::<Result<Vec<String>, _>>()?;
+    let head = notebook.without_measurements();
     let mut bytes = Vec::new();
-    notebook.serialize(&mut serde_json::Serializer::with_formatter(&mut bytes, Lines::default()))?;
+    head.serialize(&mut serde_json::Serializer::with_formatter(&mut bytes, Lines::default()))?;
     bytes.push(b'\n');
     // What serde_json writes is UTF-8.
-    Ok(String::from_utf8(bytes).unwrap_or_else(|e| String::from_utf8_lossy(e.as_bytes()).into_owned()))
+    let mut text = String::from_utf8(bytes).unwrap_or_else(|e| String::from_utf8_lossy(e.as_bytes()).into_owned());
+    // A line end cannot stand within a text of JSON, so that this is the key and nothing else.
+    const PLACE: &str = "\n\"measurements\":[";
+    if let Some(place) = text.find(PLACE).filter(|_| !lines.is_empty()) {
+        let mut all = String::with_capacity(text.len() + lines.iter().map(|l| l.len() + 2).sum::<usize>());
+        let (before, after) = text.split_at(place + PLACE.len());
+        all.push_str(before);
+        for (i, line) in lines.iter().enumerate() {
+            all.push_str(if i == 0 { "\n" } else { ",\n" });
+            all.push_str(line);
+        }
+        all.push_str(after);
+        text = all;
+    }
+    Ok(text)
 }
 
 /// Puts what stands at the first two levels on lines of its own.
