@@ -56,11 +56,13 @@ pub(super) fn run(args: &Args, slide: &SlideNotes, library: &Library, console: &
     let total = args.pictures.len();
     let mut statuses = Vec::with_capacity(total);
     // A few pictures at a time, so that a long batch shows its results as they come and memory stays bounded.
-    for (c, chunk) in args.pictures.chunks(rayon::current_num_threads().max(1)).enumerate() {
+    // Several for each processor, so that none waits long for the last of a handful.
+    let at_once = 4 * rayon::current_num_threads().max(1);
+    for (c, chunk) in args.pictures.chunks(at_once).enumerate() {
         let read: Vec<_> = chunk.par_iter().map(|path| read_one(path, args, slide)).collect();
         for (i, (path, outcome)) in chunk.iter().zip(read).enumerate() {
             if total > 1 {
-                let number = c * rayon::current_num_threads().max(1) + i + 1;
+                let number = c * at_once + i + 1;
                 console.progress(&format!("[{number}/{total}] {}", path.display()));
             }
             let outcome = outcome.and_then(|one| keep::keep(one, args, library, &mut kept));

@@ -40,10 +40,16 @@ fn relative_width(shape: &[f64; 16]) -> f64 {
 /// Chooses, or refuses.
 pub(super) fn judge<'a>(found: &'a [Candidate], request: &Request) -> Result<Verdict<'a>, Refusal> {
     let best = found.first().ok_or(Refusal::NoRuling)?;
-    // Among candidates of the same direction and place whose spacings are whole multiples, the finest real one is the division.
-    let chosen = found
-        .iter()
-        .filter(|c| c.strength > 0.25 * best.strength && is_multiple(best, c))
+    // Among candidates of the same direction and place whose spacings are whole multiples, the finest real one is the division. A
+    // decimal pattern of long graduations tells the division by itself: fewer lines than all would show another pattern, and the
+    // gaps beside sharp lines look like lines at half the spacing, but never like that.
+    let told = |c: &Candidate| matches!(c.lines.tiers, Tiers::TensAndFives { .. });
+    let related: Vec<&Candidate> =
+        found.iter().filter(|c| c.strength > 0.25 * best.strength && is_multiple(best, c)).collect();
+    let any_told = related.iter().any(|c| told(c));
+    let chosen = related
+        .into_iter()
+        .filter(|c| told(c) || !any_told)
         .min_by(|a, b| a.pitch_px.total_cmp(&b.pitch_px))
         .unwrap_or(best);
     let seen = chosen.seen();
@@ -182,6 +188,11 @@ fn division(
         if lines.ends_seen < 2 {
             return Err(Refusal::NotARuling {
                 missing: "no line is longer, and the lines do not end within the picture",
+            });
+        }
+        if lines.outermost_seen < 2 {
+            return Err(Refusal::NotARuling {
+                missing: "no line is longer, and the first and the last line are not both in sight with empty ground beyond",
             });
         }
         if (seen as f64) < 0.92 * lines.present.len() as f64 || lines.continuity < 0.8 {

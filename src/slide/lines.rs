@@ -123,6 +123,8 @@ pub(super) struct Lines {
     pub(super) shape: [f64; FOLD],
     /// A band edge lies inside the picture on this many sides (0, 1, 2).
     pub(super) ends_seen: u8,
+    /// The first and the last graduation lie inside the picture with empty ground beyond them: how many of the two.
+    pub(super) outermost_seen: u8,
     /// Standard uncertainty of one graduation's contrast.
     pub(super) noise: f64,
     /// Mean level of the band's rows above that of the rows just beyond its ends, in units of what lines
@@ -413,8 +415,16 @@ fn describe(
     for v in &mut shape {
         *v /= f64::max(n, 1.0);
     }
-    let inside = |j: Option<usize>| j.is_some_and(|j| j < levels.len() && levels[j].is_finite());
-    let ends_seen = u8::from(inside(band_rows.start.checked_sub(1))) + u8::from(inside(Some(band_rows.end)));
+    // An end counts where three rows of ground follow it, the row next to it left out.
+    let ground = |from: Option<usize>| {
+        from.and_then(|j| levels.get(j..j + 3)).is_some_and(|rows| rows.iter().all(|l| l.is_finite() && *l < 0.3 * top))
+    };
+    let ends_seen = u8::from(ground(band_rows.start.checked_sub(4))) + u8::from(ground(Some(band_rows.end + 1)));
+    let empty = |from: Option<usize>| {
+        let beyond = from.and_then(|k| occupancy.get(k..k + 2));
+        beyond.is_some_and(|ks| ks.iter().all(|v| v.is_finite() && *v < 0.2 * full))
+    };
+    let outermost_seen = u8::from(empty(from.checked_sub(2))) + u8::from(empty(Some(to)));
     let continuity = {
         let per_line = |k: usize| -> f64 {
             let own = occupancy[k];
@@ -439,6 +449,7 @@ fn describe(
         continuity,
         shape,
         ends_seen,
+        outermost_seen,
         noise: sd,
         lift,
         bar_beyond,

@@ -18,8 +18,14 @@ use rayon::prelude::*;
 
 /// Most graduations in one joint solution; longer rulings are cut into blocks.
 const BLOCK: usize = 96;
-/// Most pixels looked at in all; beyond it strips are left out evenly.
+/// Most pixels of a ruling that a full solution looks at; beyond it strips are left out evenly.
 const MOST_PIXELS: f64 = 1.2e6;
+/// The same in pictures of more than [`LARGE`] pixels, whose graduations are located far better than slides are ruled.
+const MOST_PIXELS_OF_LARGE: f64 = 4e5;
+/// Pixels of a large picture.
+const LARGE: usize = 4_000_000;
+/// Most pixels of one strip in a trial, but never fewer than this many graduations.
+const TRIAL: (f64, f64) = (8e3, 24.0);
 
 /// What one strip says about the graduations of one block.
 #[derive(Clone, Debug)]
@@ -40,6 +46,17 @@ pub(super) struct Spots {
     strip: Strip,
     /// Noise of one pixel, linear light.
     pub(super) pixel_sd: f64,
+}
+
+/// How much of the ruling a solution looks at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Effort {
+    /// A few strips, of a long ruling only its beginning: to compare line shapes.
+    Trial,
+    /// At most two dozen strips.
+    Some,
+    /// All of it.
+    Full,
 }
 
 /// One strip to be fitted.
@@ -78,7 +95,9 @@ impl Locator<'_> {
         let n = ((hi - lo) / height).round().max(1.0);
         let half = 0.5 * (hi - lo) / n;
         let length = self.lines.present.len() as f64 * self.pitch_px();
-        let keep = (MOST_PIXELS / (length * (hi - lo))).min(1.0);
+        let large = self.light.width() * self.light.height() > LARGE;
+        let most = if large { MOST_PIXELS_OF_LARGE } else { MOST_PIXELS };
+        let keep = (most / (length * (hi - lo))).min(1.0);
         let count = n as usize;
         (0..count)
             .filter(|i| ((*i as f64 + 1.0) * keep).floor() > (*i as f64 * keep).floor())
@@ -86,17 +105,27 @@ impl Locator<'_> {
             .collect()
     }
 
-    /// All strips fitted with this phase and line shape; at most `most` strips, evenly spread, each in at most
-    /// `rounds` robust solutions.
-    pub(super) fn spots(&self, phase: &Phase, shape: &Shape, most: usize, rounds: usize) -> Vec<Spots> {
-        let height = (1.5 * self.pitch_px()).clamp(8.0, 24.0);
+    /// The strips of this effort, fitted with this phase and line shape.
+    pub(super) fn spots(&self, phase: &Phase, shape: &Shape, effort: Effort) -> Vec<Spots> {
+        let pitch = self.pitch_px();
+        let height = (1.5 * pitch).clamp(8.0, 24.0);
         let all = self.strips(height);
+        let (most, rounds) = match effort {
+            Effort::Trial => (6, 1),
+            Effort::Some => (24, 2),
+            Effort::Full => (usize::MAX, 3),
+        };
         let every = all.len().div_ceil(most).max(1);
+        let lines = match effort {
+            Effort::Trial => (TRIAL.0 / (height * pitch)).max(TRIAL.1) as usize,
+            Effort::Some | Effort::Full => usize::MAX,
+        };
         let chosen: Vec<Strip> = all.into_iter().skip(every / 2).step_by(every).collect();
         chosen
             .par_iter()
             .flat_map_iter(|strip| {
-                self.blocks(*strip).into_iter().filter_map(|ks| self.fit(*strip, &ks, phase, shape, rounds))
+                let blocks = self.blocks(*strip, lines);
+                blocks.into_iter().filter_map(|ks| self.fit(*strip, &ks, phase, shape, rounds))
             })
             .collect()
     }
@@ -107,10 +136,11 @@ impl Locator<'_> {
         strip.s + strip.half > r.0 && strip.s - strip.half < r.1
     }
 
-    /// The graduations that reach into a strip, in blocks.
-    fn blocks(&self, strip: Strip) -> Vec<Vec<i64>> {
+    /// The first `most` graduations that reach into a strip, in blocks.
+    fn blocks(&self, strip: Strip, most: usize) -> Vec<Vec<i64>> {
         let all: Vec<i64> = (self.lines.first..self.lines.first + self.lines.present.len() as i64)
             .filter(|k| self.reaches(*k, strip))
+            .take(most)
             .collect();
         all.chunks(BLOCK).map(<[i64]>::to_vec).collect()
     }

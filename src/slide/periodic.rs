@@ -20,6 +20,11 @@ const LEAST_CYCLES: f64 = 3.5;
 const LEAST_PEAK: f32 = 24.0;
 /// A peak over its ray on both sides, in power.
 const VALLEY: f32 = 4.0;
+/// Waves fainter than this, relative to the ground, are not told from the edges of JPEG blocks at the frequencies of these (common
+/// practice: they stay below a code of 8 bits, which is 1 % of the light).
+const FAINTEST_ON_BLOCKS: f32 = 0.005;
+/// Most tiles looked at on one level: all those of 3 megapixels.
+const MOST_TILES: usize = 2800;
 /// Peaks kept per tile.
 const PEAKS: usize = 4;
 
@@ -61,14 +66,81 @@ fn level_clusters(level: &Level<'_>) -> Vec<Cluster> {
     let fft = FftPlanner::<f32>::new().plan_fft_forward(TILE);
     let window: Vec<f32> =
         (0..TILE).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / TILE as f32).sin().powi(2)).collect();
-    let peaks: Vec<Vec<Peak>> = (0..rows * columns)
+    let bins = bins();
+    let (looked_at, apart) = tiles(level, columns, rows);
+    let found: Vec<(usize, Vec<Peak>)> = looked_at
         .into_par_iter()
         .map_init(
             || Scratch::new(&fft),
-            |scratch, i| tile_peaks(level, (i % columns) * STRIDE, (i / columns) * STRIDE, &window, scratch),
+            |scratch, i| {
+                (i, tile_peaks(level, (i % columns) * STRIDE, (i / columns) * STRIDE, &window, &bins, scratch))
+            },
         )
         .collect();
-    join(level, columns, rows, &peaks)
+    let mut peaks = vec![Vec::new(); rows * columns];
+    for (i, p) in found {
+        peaks[i] = p;
+    }
+    join(level, columns, rows, &peaks, apart.max(2))
+}
+
+/// The tiles to look at, and how far apart they lie at most, in tiles.
+///
+/// All of a small level. Of a large one an even lattice, and besides it the liveliest ones, so that a small ruling in a large picture is
+/// seen by as many tiles as in a small picture.
+fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) {
+    let all = columns * rows;
+    if all <= MOST_TILES {
+        return ((0..all).collect(), 1);
+    }
+    let apart = (all as f64 / (0.5 * MOST_TILES as f64)).sqrt().ceil() as usize;
+    let mut chosen: Vec<bool> =
+        (0..all).map(|i| (i % columns).is_multiple_of(apart) && (i / columns).is_multiple_of(apart)).collect();
+    // Steps from pixel to pixel along every eighth row, by halves of a tile.
+    let across = columns + 1;
+    let steps: Vec<f32> = (0..across * (rows + 1))
+        .into_par_iter()
+        .map(|i| {
+            let (x0, y0) = ((i % across) * STRIDE, (i / across) * STRIDE);
+            let row = |j: usize| &level.values[(y0 + j) * level.width + x0..][..STRIDE];
+            (0..STRIDE / 8)
+                .map(|j| {
+                    let (a, b) = (row(8 * j), row(8 * j + 2));
+                    let along: f32 = a.windows(2).map(|w| (w[1] - w[0]).abs()).sum();
+                    along + a.iter().zip(b).map(|(a, b)| (a - b).abs()).sum::<f32>()
+                })
+                .sum()
+        })
+        .collect();
+    let lively = |i: usize| -> f32 {
+        let at = (i / columns) * across + i % columns;
+        steps[at] + steps[at + 1] + steps[at + across] + steps[at + across + 1]
+    };
+    let mut order: Vec<(f32, usize)> = (0..all).map(|i| (lively(i), i)).collect();
+    let most = MOST_TILES / 2;
+    order.select_nth_unstable_by(most, |a, b| b.0.total_cmp(&a.0));
+    for (_, i) in &order[..most] {
+        chosen[*i] = true;
+    }
+    ((0..all).filter(|i| chosen[*i]).collect(), apart)
+}
+
+/// One bin of a tile's half spectrum: its place and its frequency, cycles per tile.
+struct Bin {
+    i: usize,
+    j: usize,
+    r: f64,
+}
+
+fn bins() -> Vec<Bin> {
+    let all = (0..TILE / 2).flat_map(|i| (0..TILE).map(move |j| (i, j)));
+    all.filter_map(|(i, j)| {
+        let (fi, fj) = (i as f64, signed(j));
+        let r = fi.hypot(fj);
+        let inside = (LEAST_CYCLES..=0.47 * TILE as f64).contains(&r) && !(i == 0 && fj < 0.0);
+        inside.then_some(Bin { i, j, r })
+    })
+    .collect()
 }
 
 struct Scratch {
@@ -77,6 +149,8 @@ struct Scratch {
     turned: Vec<Complex<f32>>,
     work: Vec<Complex<f32>>,
     power: Vec<f32>,
+    /// Power by rings of equal frequency.
+    rings: [Vec<f32>; TILE / 2],
 }
 
 impl Scratch {
@@ -88,12 +162,19 @@ impl Scratch {
             turned: vec![zero; TILE * TILE],
             work: vec![zero; fft.get_inplace_scratch_len()],
             power: vec![0.0; TILE * TILE],
+            rings: std::array::from_fn(|_| Vec::with_capacity(4 * TILE)),
         }
     }
 }
 
+impl Scratch {
+    fn power_near(&self, p: &Peak) -> f32 {
+        bin(&self.power, p.fx, p.fy)
+    }
+}
+
 /// The strongest peaks of one tile.
-fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], s: &mut Scratch) -> Vec<Peak> {
+fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], bins: &[Bin], s: &mut Scratch) -> Vec<Peak> {
     let rows = || (0..TILE).map(|j| &level.values[(y0 + j) * level.width + x0..][..TILE]);
     let mean = rows().map(|r| r.iter().sum::<f32>()).sum::<f32>() / (TILE * TILE) as f32;
     if !mean.is_finite() || mean <= 0.0 {
@@ -115,7 +196,21 @@ fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], s: &mut S
     for (p, c) in s.power.iter_mut().zip(&s.turned) {
         *p = c.norm_sqr();
     }
-    pick_peaks(s)
+    let mut peaks = pick_peaks(bins, s);
+    // The sine-square window passes a quarter of a wave's amplitude; half of it goes to each of the two peaks.
+    let power_at = |relative: f32| (relative * mean * (TILE * TILE) as f32 / 8.0).powi(2);
+    peaks.retain(|p| !(on_block_grid(p, level.step_px) && s.power_near(p) < power_at(FAINTEST_ON_BLOCKS)));
+    peaks
+}
+
+/// The frequencies at which the edges of JPEG blocks repeat: along an axis, whole multiples of 1/8 cycle a pixel.
+fn on_block_grid(p: &Peak, step_px: usize) -> bool {
+    let bins = (TILE * step_px) as f64 / 8.0;
+    let along = |a: f64, b: f64| {
+        let n = (a.abs() / bins).round();
+        n >= 1.0 && (a.abs() - n * bins).abs() < 0.4 && b.abs() < 0.4
+    };
+    along(p.fx, p.fy) || along(p.fy, p.fx)
 }
 
 fn signed(i: usize) -> f64 {
@@ -126,22 +221,15 @@ fn signed(i: usize) -> f64 {
 ///
 /// Shading, specks and single edges have spectra that fall smoothly along a ray from the origin; a periodic pattern has
 /// a maximum with valleys on both sides. Each bin is compared with the median of its ring and with the ray 3 bins nearer and farther.
-fn pick_peaks(s: &mut Scratch) -> Vec<Peak> {
-    let mut rings: [Vec<f32>; TILE / 2] = std::array::from_fn(|_| Vec::new());
-    let mut bins: Vec<(usize, usize, f64)> = Vec::new();
-    for i in 0..TILE / 2 {
-        for j in 0..TILE {
-            let (fi, fj) = (i as f64, signed(j));
-            let r = fi.hypot(fj);
-            if !(LEAST_CYCLES..=0.47 * TILE as f64).contains(&r) || (i == 0 && fj < 0.0) {
-                continue;
-            }
-            rings[r as usize].push(s.power[i * TILE + j]);
-            bins.push((i, j, r));
-        }
+fn pick_peaks(bins: &[Bin], s: &mut Scratch) -> Vec<Peak> {
+    for ring in &mut s.rings {
+        ring.clear();
+    }
+    for b in bins {
+        s.rings[b.r as usize].push(s.power[b.i * TILE + b.j]);
     }
     let floors: [f32; TILE / 2] = std::array::from_fn(|r| {
-        let ring = &mut rings[r];
+        let ring = &mut s.rings[r];
         if ring.is_empty() {
             return f32::MAX;
         }
@@ -151,7 +239,7 @@ fn pick_peaks(s: &mut Scratch) -> Vec<Peak> {
     });
     let mut order: Vec<(f32, usize, usize)> = bins
         .iter()
-        .filter_map(|&(i, j, r)| {
+        .filter_map(|&Bin { i, j, r }| {
             let p = s.power[i * TILE + j];
             let over = p / floors[r as usize];
             (over > LEAST_PEAK && is_local_maximum(&s.power, i, j) && has_valleys(&s.power, i, j, r))
@@ -223,8 +311,9 @@ fn same_wave(a: &Peak, b: &Peak) -> Option<f64> {
     }
 }
 
-fn join(level: &Level<'_>, columns: usize, rows: usize, peaks: &[Vec<Peak>]) -> Vec<Cluster> {
-    // Each (tile, peak) is a node; flood over neighbours up to two tiles away, so that a gap of one tile does not part a ruling.
+fn join(level: &Level<'_>, columns: usize, rows: usize, peaks: &[Vec<Peak>], reach: usize) -> Vec<Cluster> {
+    // Each (tile, peak) is a node; flood over neighbours up to `reach` tiles away: two where all tiles were looked at, so that a gap
+    // of one does not part a ruling.
     let mut seen: Vec<Vec<bool>> = peaks.iter().map(|p| vec![false; p.len()]).collect();
     let mut out = Vec::new();
     let scale = 1.0 / (TILE * level.step_px) as f64;
@@ -246,8 +335,8 @@ fn join(level: &Level<'_>, columns: usize, rows: usize, peaks: &[Vec<Peak>]) -> 
                 weight += w;
                 sum.0 += w * sign * peak.fx;
                 sum.1 += w * sign * peak.fy;
-                for rr in r.saturating_sub(2)..(r + 3).min(rows) {
-                    for cc in c.saturating_sub(2)..(c + 3).min(columns) {
+                for rr in r.saturating_sub(reach)..(r + reach + 1).min(rows) {
+                    for cc in c.saturating_sub(reach)..(c + reach + 1).min(columns) {
                         let next = rr * columns + cc;
                         for (m, other) in peaks[next].iter().enumerate() {
                             if !seen[next][m]

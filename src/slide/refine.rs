@@ -2,7 +2,7 @@
 
 use super::fit::{self, Fitted, Ground};
 use super::judge::Verdict;
-use super::locate::{Locator, Spots};
+use super::locate::{Effort, Locator, Spots};
 use super::phase::Phase;
 use super::reading::{Family, Graduation, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request, Ruler};
 use super::scale_map::{PARAMETERS, ScaleMap, TERMS, half_diagonal};
@@ -38,7 +38,7 @@ pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) ->
     let mut spots = Vec::new();
     for round in 0..4 {
         let last = round == 3;
-        spots = locator.spots(&phase, &shape, if last { usize::MAX } else { 24 }, if last { 3 } else { 2 });
+        spots = locator.spots(&phase, &shape, if last { Effort::Full } else { Effort::Some });
         let points = phase_points(&locator, &spots);
         if points.len() < 6 {
             return Err(Refusal::TooFewGraduations { found: points.len(), needed: 6 });
@@ -58,7 +58,7 @@ pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) ->
 /// The diffraction under which the strips leave the least noise, for a line of usual width.
 fn best_start(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape> {
     let noise = |o: Optical| -> f64 {
-        let spots = locator.spots(phase, &Shape::optical(o), 6, 1);
+        let spots = locator.spots(phase, &Shape::optical(o), Effort::Trial);
         let n = spots.len();
         if n == 0 { f64::INFINITY } else { spots.iter().map(|s| s.pixel_sd.powi(2)).sum::<f64>() / n as f64 }
     };

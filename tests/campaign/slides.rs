@@ -1,5 +1,7 @@
 //! A campaign over rendered ruled slides: `cargo run --release --example slide_campaign -- KIND COUNT [FIRST_SEED] [--each]`.
 //!
+//! `--perfect` rules the slides of `field` and `hardest` without errors of their own.
+//!
 //! KIND is `field`, `hardest`, `clean` or `traps`. Prints how many were read, the errors against the truth, and the pulls
 //! (error over stated uncertainty); for traps, every wrong scale.
 #![allow(clippy::print_stdout, reason = "a report for people")]
@@ -22,9 +24,21 @@ fn main() {
     let first = args.get(2).and_then(|s| s.parse().ok()).unwrap_or(0_u64);
     match kind {
         "traps" => traps(count, first, each),
-        "clean" => scenes(clean_scene, count, first, each),
-        "hardest" => scenes(hardest_field_scene, count, first, each),
-        _ => scenes(field_scene, count, first, each),
+        "clean" => scenes(&clean_scene, count, first, each),
+        "hardest" => scenes(&ruled_by(hardest_field_scene), count, first, each),
+        _ => scenes(&ruled_by(field_scene), count, first, each),
+    }
+}
+
+/// The scenes as drawn by lot, or with every graduation in its place where `--perfect` is asked for.
+fn ruled_by(scene_of: fn(u64) -> SlideScene) -> impl Fn(u64) -> SlideScene {
+    let perfect = std::env::args().any(|a| a == "--perfect");
+    move |seed| {
+        let mut scene = scene_of(seed);
+        if perfect {
+            scene.rulings[0].placement_sd_um = 0.0;
+        }
+        scene
     }
 }
 
@@ -33,7 +47,7 @@ fn open(picture: &Picture) -> Photo {
     Photo::from_bytes(&bytes, &Limits::default()).expect("opens")
 }
 
-fn scenes(scene_of: fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
+fn scenes(scene_of: &dyn Fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
     let mut errors = Vec::new();
     let mut pulls = Vec::new();
     let kind_clean = scene_of(first).sensor.jpeg_quality.is_none()
