@@ -15,6 +15,8 @@
 
 pub mod animal;
 pub mod command;
+#[cfg(feature = "desktop")]
+pub mod desktop;
 pub mod exchange;
 pub mod notebook;
 pub mod optics;

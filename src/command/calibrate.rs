@@ -135,7 +135,7 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
 }
 
 /// Refuses notes that make no sense before any picture is opened.
-fn check_notes(args: &Args) -> Result<(), String> {
+pub(super) fn check_notes(args: &Args) -> Result<(), String> {
     let note = match (args.aperture, args.effective_aperture, args.na) {
         (Some(n), _, _) => Some(ApertureNote::Marked(n)),
         (None, Some(n), _) => Some(ApertureNote::Effective(n)),

@@ -49,6 +49,13 @@ const NOTES: [&str; 3] = [
     include_str!("../../sample_data/mite.toml"),
 ];
 
+/// Name and content of every picture.
+#[cfg(feature = "desktop")]
+pub(super) fn samples() -> [(&'static str, &'static [u8]); 5] {
+    let [a, b, c] = PICTURES;
+    [STILL, FOOTAGE, a, b, c].map(|s| (s.name, s.bytes))
+}
+
 /// Name of the file that marks a folder as the demo's own.
 const COMMANDS: &str = "commands.txt";
 const TABLE: &str = "measurements.csv";

@@ -12,6 +12,8 @@ mod calibrate_turned;
 mod clock;
 mod console;
 mod demo;
+#[cfg(feature = "desktop")]
+pub(crate) mod desk;
 mod export;
 mod failure;
 mod measure;

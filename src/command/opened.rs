@@ -9,10 +9,11 @@ use crate::photo::{Limits, Metadata, Photo, PhotoError};
 use crate::setup::{Library, PictureFacts};
 
 /// A picture, opened, with what a setup wants to know of it.
-pub(super) struct Opened {
-    pub(super) photo: Photo,
-    pub(super) facts: PictureFacts,
-    pub(super) warnings: Vec<String>,
+#[derive(Debug)]
+pub(crate) struct Opened {
+    pub(crate) photo: Photo,
+    pub(crate) facts: PictureFacts,
+    pub(crate) warnings: Vec<String>,
 }
 
 /// Opens a picture.

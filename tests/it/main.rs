@@ -1,5 +1,7 @@
 //! Integration tests, one binary so that linking is paid once.
 mod cli;
+#[cfg(feature = "desktop")]
+mod desktop;
 mod draw;
 mod find;
 mod notebook;

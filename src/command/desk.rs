@@ -1,0 +1,221 @@
+//! What the window asks of the commands, so that both do and say the same.
+
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+
+use clap::Parser;
+
+use super::{Cli, Command, calibrate, calibrate_batch as batch, calibrate_keep as keep, calibrate_notes as notes};
+use crate::photo::PhotoError;
+use crate::setup::{Library, Setup, SetupError};
+use crate::slide::{Reading, Request};
+use crate::units::Um;
+
+/// Now, UTC, ISO 8601.
+pub(crate) fn now() -> String {
+    super::clock::now()
+}
+
+pub(crate) use super::opened::Opened;
+
+/// Opens a picture.
+pub(crate) fn open(path: &Path) -> Result<Opened, PhotoError> {
+    super::opened::open(path, None)
+}
+
+/// The user's folder of setups, without a home `None`.
+pub(crate) fn user_data() -> Option<PathBuf> {
+    let library = super::opened::library(None).ok()?;
+    library.folder().parent().map(Path::to_owned)
+}
+
+/// What would lessen a source of uncertainty.
+pub(crate) fn advice(source: &str) -> Option<&'static str> {
+    super::measure::advice(source)
+}
+
+/// Pictures that come with the program: name and content.
+pub(crate) fn samples() -> [(&'static str, &'static [u8]); 5] {
+    super::demo::samples()
+}
+
+/// What was typed about a slide, in the words of `calibrate`: `["--division", "10um", "--magnification", "4"]`.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct SlideWords(pub(crate) Vec<String>);
+
+/// A slide that was read and may be kept.
+#[derive(Clone, Debug)]
+pub(crate) struct SlideRead {
+    pub(crate) reading: Reading,
+    pub(crate) setup: Setup,
+    /// What everything makes uncertain, relative, and by source.
+    pub(crate) u_rel: f64,
+    pub(crate) parts: Vec<(String, f64)>,
+    pub(crate) warnings: Vec<String>,
+}
+
+/// Why there is no reading.
+#[derive(Clone, Debug)]
+pub(crate) struct NotRead {
+    /// True where the picture was refused, false where words or files are wrong.
+    pub(crate) refused: bool,
+    pub(crate) words: String,
+}
+
+impl NotRead {
+    fn wrong(words: impl std::fmt::Display) -> Self {
+        Self { refused: false, words: words.to_string() }
+    }
+}
+
+fn args(path: &Path, words: &SlideWords, name: Option<&str>) -> Result<Box<calibrate::Args>, NotRead> {
+    let mut all: Vec<OsString> = vec!["motestick".into(), "calibrate".into()];
+    all.extend(words.0.iter().map(OsString::from));
+    if let Some(name) = name {
+        all.push(format!("--setup={name}").into());
+    }
+    all.extend(["--".into(), path.into()]);
+    match Cli::try_parse_from(all) {
+        Ok(Cli { command: Some(Command::Calibrate(args)) }) => Ok(args),
+        Ok(_) => Err(NotRead::wrong("the words were not understood")),
+        Err(e) => Err(NotRead::wrong(what_clap_says(&e))),
+    }
+}
+
+/// The first sentence of a message about arguments, without the option's name in angle brackets.
+fn what_clap_says(e: &clap::Error) -> String {
+    let text = e.to_string();
+    let first = text.lines().next().unwrap_or_default().trim_start_matches("error: ");
+    match first.rsplit_once("': ") {
+        Some((_, words)) => words.to_owned(),
+        None => first.to_owned(),
+    }
+}
+
+/// Reads a picture of a ruled slide that is open.
+pub(crate) fn read_slide(path: &Path, opened: &Opened, words: &SlideWords) -> Result<SlideRead, NotRead> {
+    let args = args(path, words, None)?;
+    let slide = notes::slide(&args).map_err(NotRead::wrong)?;
+    calibrate::check_notes(&args).map_err(NotRead::wrong)?;
+    let optics = notes::optics(&args, opened).map_err(NotRead::wrong)?;
+    let request = Request { expected: optics.nominal_scale(), ..Request::new(Um::new(slide.division_um)) };
+    let reading = batch::read_light(opened, &request)
+        .map_err(|e| NotRead { refused: matches!(e, batch::Trouble::Refused(_)), words: e.to_string() })?;
+    with_notes(path, opened, words, reading)
+}
+
+fn with_notes(path: &Path, opened: &Opened, words: &SlideWords, reading: Reading) -> Result<SlideRead, NotRead> {
+    let args = args(path, words, None)?;
+    let one = one(path, opened, &args, reading)?;
+    let own = one.setup.scale_uncertainty(one.reading.map.centre()).map_err(NotRead::wrong)?;
+    let keep::One { setup, reading, warnings, .. } = one;
+    Ok(SlideRead { reading, setup, u_rel: own.u_rel, parts: own.parts, warnings })
+}
+
+fn one(path: &Path, opened: &Opened, args: &calibrate::Args, reading: Reading) -> Result<keep::One, NotRead> {
+    let slide = notes::slide(args).map_err(NotRead::wrong)?;
+    calibrate::check_notes(args).map_err(NotRead::wrong)?;
+    let optics = notes::optics(args, opened).map_err(NotRead::wrong)?;
+    let mut warnings = opened.warnings.clone();
+    warnings.extend(reading.warnings.iter().map(ToString::to_string));
+    warnings.extend(notes::warnings(&reading, &optics, &slide));
+    let mut setup = keep::new_setup(args, opened, optics, slide, &reading);
+    let record = keep::record(path, opened, &reading, None);
+    setup.readings = vec![record];
+    let setup = setup.checked().map_err(NotRead::wrong)?;
+    Ok(keep::One { path: path.to_owned(), setup, reading, warnings })
+}
+
+/// Keeps a reading in the setup of that name, as `calibrate --setup NAME` does.
+///
+/// # Errors
+/// [`NotRead`] with what contradicts the earlier setup of that name, or why it cannot be written.
+pub(crate) fn keep_slide(
+    path: &Path,
+    opened: &Opened,
+    words: &SlideWords,
+    reading: Reading,
+    name: &str,
+    library: &Library,
+) -> Result<(Setup, Vec<String>), NotRead> {
+    let args = args(path, words, Some(name))?;
+    let one = one(path, opened, &args, reading)?;
+    let mut kept = keep::earlier(&args, library).map_err(NotRead::wrong)?;
+    let done = keep::keep(one, &args, library, &mut kept).map_err(NotRead::wrong)?;
+    let setup = kept.ok_or_else(|| {
+        NotRead::wrong(SetupError::NoSuchSetup {
+            name: name.to_owned(),
+            known: library.names(),
+            library: library.folder().to_owned(),
+        })
+    })?;
+    Ok((setup, done.warnings))
+}
+
+/// What leaves a notebook, as options of `export`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Export {
+    Table,
+    Package,
+    DarwinCore,
+    Pictures,
+    Cards,
+    Report,
+}
+
+impl Export {
+    pub(crate) const ALL: [Self; 6] =
+        [Self::Table, Self::Report, Self::Pictures, Self::Cards, Self::Package, Self::DarwinCore];
+
+    const fn option(self) -> &'static str {
+        match self {
+            Self::Table => "--csv",
+            Self::Package => "--package",
+            Self::DarwinCore => "--darwin-core",
+            Self::Pictures => "--pictures",
+            Self::Cards => "--cards",
+            Self::Report => "--report",
+        }
+    }
+
+    /// What it is, in words.
+    pub(crate) const fn words(self) -> &'static str {
+        match self {
+            Self::Table => "Table (CSV)",
+            Self::Package => "Data package",
+            Self::DarwinCore => "Darwin Core",
+            Self::Pictures => "Pictures with scale bar and marks",
+            Self::Cards => "Record cards (PDF)",
+            Self::Report => "Report (HTML)",
+        }
+    }
+
+    /// A name to begin with; without an ending it is a folder.
+    pub(crate) const fn name(self) -> &'static str {
+        match self {
+            Self::Table => "measurements.csv",
+            Self::Package => "data package",
+            Self::DarwinCore => "darwin core",
+            Self::Pictures => "pictures with scale bar",
+            Self::Cards => "record cards",
+            Self::Report => "report.html",
+        }
+    }
+}
+
+/// Does what `motestick export` does; what became of it, in words.
+pub(crate) fn export(notebook: &Path, what: Export, to: &Path) -> Result<String, String> {
+    let words: [OsString; 6] =
+        ["motestick".into(), "export".into(), what.option().into(), to.into(), "--".into(), notebook.into()];
+    let Ok(Cli { command: Some(Command::Export(args)) }) = Cli::try_parse_from(words) else {
+        return Err(format!("the path {} is not understood; choose another one", to.display()));
+    };
+    match super::export::run(&args, &mut super::console::Console::silent()) {
+        Ok(()) => Ok(format!("written: {}", to.display())),
+        Err(super::Failure::Partly) => {
+            Ok(format!("written: {}; some pictures were not found and are left out", to.display()))
+        }
+        Err(super::Failure::Usage(words)) => Err(words),
+        Err(_) => Err(format!("{} could not be written", to.display())),
+    }
+}

@@ -1,0 +1,461 @@
+//! Animal: marks on a picture become figures, seen while they are drawn.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use eframe::egui;
+
+use super::super::canvas::Canvas;
+use super::super::document::Document;
+use super::super::message::Messages;
+use super::super::pictures::OpenPicture;
+use super::super::work::{Done, Work};
+pub(crate) use super::animal_figured::Figured;
+use super::animal_figured::in_window_words;
+use super::setups::{Setups, Suggestion};
+use crate::animal::{Kind, Lying, MarkKind, Measured, Shape, quick_options};
+use crate::notebook::{Measurement, MeasurementId, Notebook, PictureId, Question, evaluate};
+use crate::setup::Setup;
+use crate::slide::ScaleMap;
+use crate::units::{Angle, Image, Point, Vector};
+
+/// What a click does.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) enum Tool {
+    /// Takes marks and moves the picture.
+    Look,
+    /// Sets marks of an axis.
+    #[default]
+    Axis,
+    /// Sets marks of another shape.
+    Other(Kind),
+}
+
+impl Tool {
+    pub(super) const ALL: [(Self, &'static str); 7] = [
+        (Self::Look, "Look"),
+        (Self::Axis, "Axis"),
+        (Self::Other(Kind::Span), "Span"),
+        (Self::Other(Kind::Breadth), "Breadth"),
+        (Self::Other(Kind::Appendage), "Appendage"),
+        (Self::Other(Kind::Outline), "Outline"),
+        (Self::Other(Kind::Angle), "Angle"),
+    ];
+
+    pub(super) const fn of(kind: Kind) -> Self {
+        if matches!(kind, Kind::Axis) { Self::Axis } else { Self::Other(kind) }
+    }
+
+    pub(super) const fn kind(self) -> Option<Kind> {
+        match self {
+            Self::Look => None,
+            Self::Axis => Some(Kind::Axis),
+            Self::Other(kind) => Some(kind),
+        }
+    }
+
+    /// What to do with it.
+    pub(super) const fn words(self) -> &'static str {
+        match self {
+            Self::Look => "Drag moves the picture; a click on a mark takes it, the arrow keys then nudge it.",
+            Self::Axis => "Click along the middle of the animal from end to end, Enter finishes.",
+            Self::Other(Kind::Span) => "Click on both ends.",
+            Self::Other(Kind::Breadth) => "Click on both sides, straight across.",
+            Self::Other(Kind::Appendage) => "Click from joint to joint, Enter finishes.",
+            Self::Other(Kind::Outline) => "Click around the animal, Enter closes the line.",
+            Self::Other(_) => "Click on one arm, on the corner, on the other arm.",
+        }
+    }
+}
+
+/// Marks that a shape needs.
+pub(super) const fn least_marks(kind: Kind) -> usize {
+    match kind {
+        Kind::Angle | Kind::Outline => 3,
+        _ => 2,
+    }
+}
+
+/// How the animal lies, as chosen.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum LyingIs {
+    #[default]
+    Unknown,
+    Flat,
+    Within,
+    Tilt,
+}
+
+impl LyingIs {
+    pub(super) const ALL: [(Self, &'static str); 4] = [
+        (Self::Unknown, "not known"),
+        (Self::Flat, "flat (within 5°)"),
+        (Self::Within, "tilted by at most"),
+        (Self::Tilt, "tilted by"),
+    ];
+}
+
+/// A mark under the hand.
+#[derive(Clone, Debug)]
+pub(super) enum Grab {
+    /// Of what is being drawn.
+    Drawn(usize, Vector<Image>),
+    /// Of a measurement that is kept.
+    Kept(Vector<Image>),
+}
+
+/// A kept shape while its marks are moved; kept again when that is over.
+#[derive(Clone, Debug)]
+pub(super) struct Edit {
+    pub(super) id: MeasurementId,
+    pub(super) shape: Shape,
+    pub(super) mark: usize,
+    /// When a key last moved it, s; `None` while the hand does.
+    pub(super) nudged: Option<f64>,
+}
+
+/// The figure of the shape at work.
+#[derive(Debug)]
+pub(super) struct Live {
+    shape: Shape,
+    basis: Basis,
+    pub(super) result: Result<Measured, String>,
+}
+
+/// What a figure rests on beside its marks.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Basis {
+    pub(super) setup: Setup,
+    pub(super) lying: Lying,
+    pub(super) accepted_mismatch: Option<String>,
+}
+
+/// All that is known of the picture in this frame.
+#[derive(Debug)]
+pub(super) struct Situation<'a> {
+    pub(super) picture: &'a Arc<OpenPicture>,
+    pub(super) setup: Option<&'a Setup>,
+    pub(super) suggestion: Suggestion,
+    pub(super) map: Option<ScaleMap>,
+    pub(super) pooling: f64,
+    pub(super) blur_px: Option<f64>,
+    pub(super) differences: Vec<String>,
+    pub(super) depth_known: bool,
+}
+
+/// The place.
+#[derive(Debug, Default)]
+pub(crate) struct AnimalPlace {
+    pub(crate) canvas: Canvas,
+    pub(crate) picture: Option<PathBuf>,
+    pub(super) tool: Tool,
+    pub(super) drawing: Vec<Point<Image>>,
+    pub(super) chosen: Option<MeasurementId>,
+    pub(super) mark: Option<usize>,
+    pub(super) edit: Option<Edit>,
+    pub(super) grab: Option<Grab>,
+    pub(super) lying: LyingIs,
+    pub(super) degrees: String,
+    pub(super) ends: Option<MarkKind>,
+    pub(super) setup_by_hand: Option<String>,
+    pub(super) accept: bool,
+    pub(super) reason: String,
+    pub(super) animal: String,
+    pub(super) keeps_animal: bool,
+    pub(super) quantity: String,
+    pub(super) hidden: bool,
+    pub(super) snap: bool,
+    pub(super) pending: Vec<(u64, Shape)>,
+    pub(super) live: Option<Live>,
+    pub(super) pointer: Option<Point<Image>>,
+    pub(super) renamed: Option<(MeasurementId, String)>,
+}
+
+impl AnimalPlace {
+    /// Shows another picture.
+    pub(crate) fn show_picture(&mut self, path: &Path) {
+        if self.picture.as_deref() == Some(path) {
+            return;
+        }
+        self.picture = Some(path.to_owned());
+        self.drawing.clear();
+        (self.chosen, self.mark, self.edit, self.grab, self.live) = (None, None, None, None, None);
+        self.setup_by_hand = None;
+        self.accept = false;
+        if !self.keeps_animal || self.animal.trim().is_empty() {
+            self.animal = path.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+        }
+    }
+
+    /// How the animal lies; words where the angle is missing.
+    pub(super) fn lying(&self) -> Result<Lying, String> {
+        let angle = || match self.degrees.trim().trim_end_matches('°').replace(',', ".").parse::<f64>() {
+            Ok(d) if d > 0.0 && d <= 80.0 => Ok(Angle::from_degrees(d)),
+            _ => Err("type the angle in degrees, above 0 and at most 80".to_owned()),
+        };
+        match self.lying {
+            LyingIs::Unknown => Ok(Lying::Unknown),
+            LyingIs::Flat => Ok(Lying::Flat),
+            LyingIs::Within => angle().map(Lying::Within),
+            LyingIs::Tilt => angle().map(Lying::Tilt),
+        }
+    }
+
+    /// What is known of the picture.
+    pub(super) fn situation<'a>(&self, picture: &'a Arc<OpenPicture>, setups: &'a Setups) -> Situation<'a> {
+        let facts = &picture.opened.facts;
+        let suggestion = setups.suggest(facts);
+        let setup = match (&self.setup_by_hand, &suggestion) {
+            (Some(name), _) => setups.named(name),
+            (None, Suggestion::Fits(i, _)) => setups.all().get(*i),
+            _ => None,
+        };
+        let differences: Vec<String> =
+            setup.map(|s| s.differences(facts).iter().map(ToString::to_string).collect()).unwrap_or_default();
+        let usable = setup.filter(|_| differences.is_empty() || self.is_accepted());
+        let map = usable.and_then(|s| s.map_for(facts));
+        let pooling = usable.map_or(1.0, Setup::pooling_factor);
+        let blur_um = usable.and_then(|s| {
+            let predicted = s.predicted_blur().ok().flatten().map(|b| b.w_um);
+            crate::animal::PictureBlur::choose(predicted, None, s.blur_on_slide()).map(|b| b.w_um)
+        });
+        let blur_px = blur_um.zip(map.as_ref()).map(|(w, m)| (w * m.centre_scale()).get() / pooling);
+        let depth_known = usable.is_some_and(|s| s.depth_of_field(1.0).ok().flatten().is_some());
+        Situation { picture, setup, suggestion, map, pooling, blur_px, differences, depth_known }
+    }
+
+    pub(super) fn is_accepted(&self) -> bool {
+        self.accept && !self.reason.trim().is_empty()
+    }
+
+    /// The picture in the notebook, where something was measured on it.
+    pub(super) fn picture_in(notebook: &Notebook, picture: &OpenPicture) -> Option<PictureId> {
+        let sha = picture.opened.photo.sha256();
+        notebook.pictures.iter().find(|p| p.sha256 == sha).map(|p| p.id)
+    }
+
+    /// The measurements on this picture with their shapes, as they stand at the moment.
+    pub(super) fn shapes_here(&self, notebook: &Notebook, picture: &OpenPicture) -> Vec<(MeasurementId, Shape)> {
+        let Some(id) = Self::picture_in(notebook, picture) else { return Vec::new() };
+        let shape_of = |m: &Measurement| match &self.edit {
+            Some(edit) if edit.id == m.id => Some(edit.shape.clone()),
+            _ => m.shape(),
+        };
+        notebook.measurements_on(id).filter_map(|m| Some((m.id, shape_of(m)?))).collect()
+    }
+
+    /// The shape at work with the place under the pointer as its next mark.
+    pub(super) fn at_work(&self, pointer: Option<Point<Image>>) -> Option<Shape> {
+        if let Some(edit) = &self.edit {
+            return Some(edit.shape.clone());
+        }
+        let kind = self.tool.kind()?;
+        if self.drawing.is_empty() {
+            return None;
+        }
+        let mut points = self.drawing.clone();
+        points.extend(pointer.filter(|_| self.grab.is_none()));
+        Some(self.shape(kind, &points, "at work"))
+    }
+
+    fn shape(&self, kind: Kind, points: &[Point<Image>], name: &str) -> Shape {
+        let ends = match kind {
+            Kind::Outline | Kind::Angle => kind.usual_ends(),
+            _ => self.ends.unwrap_or(kind.usual_ends()),
+        };
+        Shape::by_hand(name.to_owned(), kind, points, ends)
+    }
+
+    /// What a figure is worked out with: what the measurement has that is changed, or else what is chosen at the side.
+    pub(super) fn basis(
+        &self,
+        about: &Situation<'_>,
+        notebook: &Notebook,
+        change: Option<MeasurementId>,
+    ) -> Result<Basis, String> {
+        if let Some(m) = change.and_then(|id| notebook.measurement(id))
+            && let Some(kept) = notebook.setup(m.setup)
+        {
+            let accepted_mismatch = m.accepted_mismatch.clone();
+            return Ok(Basis { setup: kept.setup.clone(), lying: m.lying, accepted_mismatch });
+        }
+        let Some(setup) = about.setup.cloned() else {
+            return Err("no setup is chosen, so nothing tells how large anything is; read a ruled slide in Slide first, or choose the setup".to_owned());
+        };
+        if !about.differences.is_empty() && !self.is_accepted() {
+            return Err(format!(
+                "the picture does not match the setup \"{}\": {}; choose the setup that took it, or say why the scale holds all the same",
+                setup.name,
+                about.differences.join("; ")
+            ));
+        }
+        let accepted_mismatch = self.is_accepted().then(|| self.reason.trim().to_owned());
+        Ok(Basis { setup, lying: self.lying()?, accepted_mismatch })
+    }
+
+    /// Works out the figure of the shape at work unless it is known already.
+    pub(super) fn evaluate_live(&mut self, about: &Situation<'_>, shape: &Shape, notebook: &Notebook) {
+        if shape.marks.len() < least_marks(shape.kind) {
+            self.live = None;
+            return;
+        }
+        let Ok(basis) = self.basis(about, notebook, self.edit.as_ref().map(|e| e.id)) else {
+            self.live = None;
+            return;
+        };
+        if self.live.as_ref().is_some_and(|l| l.shape == *shape && l.basis == basis) {
+            return;
+        }
+        let answer = evaluate(&Question {
+            setup: &basis.setup,
+            facts: &about.picture.opened.facts,
+            exif_aperture: about.picture.opened.photo.metadata().aperture,
+            blur_spot: None,
+            warnings: &[],
+            shapes: std::slice::from_ref(shape),
+            figures: &[],
+            lying: basis.lying,
+            accepted_mismatch: basis.accepted_mismatch.as_deref(),
+            options: quick_options(),
+        });
+        let result = match answer {
+            Ok(mut a) if !a.measured.is_empty() => Ok(a.measured.swap_remove(0)),
+            Ok(_) => Err("nothing was measured".to_owned()),
+            Err(e) => Err(in_window_words(&e)),
+        };
+        self.live = Some(Live { shape: shape.clone(), basis, result });
+    }
+
+    /// Ends what is being drawn; words where that cannot be.
+    pub(super) fn finish(
+        &mut self,
+        about: &Situation<'_>,
+        notebook: &Notebook,
+        work: &mut Work,
+        ctx: &egui::Context,
+    ) -> Result<(), String> {
+        let Some(kind) = self.tool.kind() else { return Ok(()) };
+        if self.drawing.is_empty() {
+            return Ok(());
+        }
+        let (found, needed) = (self.drawing.len(), least_marks(kind));
+        if found < needed {
+            return Err(format!(
+                "{} has {found} mark, it needs at least {needed}; click on the picture to set more",
+                kind.name()
+            ));
+        }
+        let name = if self.quantity.trim().is_empty() {
+            self.free_name(kind, notebook)
+        } else {
+            self.quantity.trim().to_owned()
+        };
+        let shape = self.shape(kind, &self.drawing, &name);
+        self.evaluate(about, shape, (None, self.snap), notebook, (work, ctx))?;
+        self.drawing.clear();
+        self.live = None;
+        Ok(())
+    }
+
+    /// `axis 2`, where the animal has an axis 1 already.
+    fn free_name(&self, kind: Kind, notebook: &Notebook) -> String {
+        let animal = notebook.animal_named(self.animal.trim()).map(|a| a.id);
+        let taken = |name: &str| {
+            self.pending.iter().any(|(_, s)| s.name == name)
+                || notebook.measurements.iter().any(|m| Some(m.animal) == animal && m.quantity == name)
+        };
+        let named = |n: usize| format!("{} {n}", kind.name());
+        (1..).map(named).find(|n| !taken(n)).unwrap_or_else(|| named(1))
+    }
+
+    /// Evaluates a shape with everything, in the background; its result is then kept.
+    pub(super) fn evaluate(
+        &mut self,
+        about: &Situation<'_>,
+        shape: Shape,
+        (change, snap): (Option<MeasurementId>, bool),
+        notebook: &Notebook,
+        (work, ctx): (&mut Work, &egui::Context),
+    ) -> Result<(), String> {
+        let Basis { setup, lying, accepted_mismatch } = self.basis(about, notebook, change)?;
+        if self.animal.trim().is_empty() {
+            return Err("the animal has no name; type one under Animal".to_owned());
+        }
+        let blur = about.blur_px;
+        let figured = Figured {
+            picture: Arc::clone(about.picture),
+            setup,
+            shape: shape.clone(),
+            lying,
+            accepted_mismatch,
+            animal: self.animal.trim().to_owned(),
+            change,
+            result: Err(String::new()),
+            notes: Vec::new(),
+        };
+        let what = format!("working out {}", shape.name);
+        let ticket = work.start(ctx, &what, move |_| {
+            Some(Done::Measured(Box::new(figured.worked_out(snap.then_some(blur).flatten()))))
+        });
+        match ticket {
+            Some(t) => self.pending.push((t, shape)),
+            None => return Err("the system starts no more work; close other programs and try again".to_owned()),
+        }
+        Ok(())
+    }
+
+    /// Keeps what was worked out.
+    pub(crate) fn arrived(
+        &mut self,
+        figured: Figured,
+        document: &mut Document,
+        folder: &Path,
+        messages: &mut Messages,
+        work: &Work,
+    ) {
+        self.pending.retain(|(t, _)| work.is_running(Some(*t)));
+        for note in &figured.notes {
+            messages.note(note);
+        }
+        let reported = match &figured.result {
+            Ok(reported) => (**reported).clone(),
+            Err(words) => {
+                messages.problem(words);
+                if figured.change.is_none() {
+                    // Nothing that was drawn is lost.
+                    self.tool = Tool::of(figured.shape.kind);
+                    self.drawing = figured.shape.marks.iter().map(|m| m.at).collect();
+                }
+                self.edit = None;
+                return;
+            }
+        };
+        let kept = document.begin(folder).map_err(|e| e.to_string()).and_then(|()| {
+            let base = document.folder().unwrap_or(folder).to_owned();
+            let (action, id) = figured.action(document.notebook(), &base, reported);
+            document.apply(action).map(|()| id).map_err(|e| e.to_string())
+        });
+        match kept {
+            Ok(id) => {
+                self.chosen = Some(id);
+                self.quantity.clear();
+                if self.edit.as_ref().is_some_and(|e| e.id == id && e.shape == figured.shape) {
+                    self.edit = None;
+                }
+                self.live = None;
+            }
+            Err(words) => messages.problem(words),
+        }
+    }
+}
+
+/// What the place works on in a frame.
+#[derive(Debug)]
+pub(crate) struct Run<'a> {
+    pub(crate) picture: Option<&'a Arc<OpenPicture>>,
+    pub(crate) setups: &'a Setups,
+    pub(crate) document: &'a mut Document,
+    pub(crate) work: &'a mut Work,
+    pub(crate) messages: &'a mut Messages,
+    pub(crate) ctx: &'a egui::Context,
+}

@@ -1,0 +1,15 @@
+//! The four places.
+
+pub(super) mod animal;
+mod animal_draw;
+mod animal_figured;
+mod animal_keys;
+mod animal_panel;
+mod figures;
+mod parts;
+pub(super) mod planner;
+pub(super) mod setups;
+pub(super) mod slide;
+mod slide_draw;
+mod slide_panel;
+pub(super) mod table;

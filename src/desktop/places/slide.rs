@@ -1,0 +1,242 @@
+//! Slide: a ruled slide is read, looked at and kept as a setup.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use eframe::egui;
+
+use super::super::canvas::{About, Canvas};
+use super::super::message::Messages;
+use super::super::pictures::OpenPicture;
+use super::super::work::{Done, Work};
+use super::setups::Setups;
+use super::slide_draw;
+use crate::command::desk::{self, NotRead, SlideRead, SlideWords};
+use crate::slide::Graduation;
+
+/// What is typed about slide and optics.
+#[derive(Debug, Default, Clone)]
+pub(super) struct Form {
+    pub(super) division: String,
+    pub(super) ruling: Option<usize>,
+    pub(super) magnification: String,
+    pub(super) aperture: String,
+    pub(super) aperture_is: ApertureIs,
+    pub(super) pupil: String,
+    pub(super) pixel: String,
+    pub(super) camera: String,
+    pub(super) lens: String,
+    pub(super) mode: String,
+    pub(super) certificate: String,
+    pub(super) tilt: String,
+    pub(super) rig_fixed: bool,
+    pub(super) incoherent: bool,
+    pub(super) tone_known: bool,
+}
+
+/// How the aperture is noted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum ApertureIs {
+    #[default]
+    Marked,
+    Effective,
+    Numerical,
+}
+
+impl ApertureIs {
+    pub(super) const ALL: [Self; 3] = [Self::Marked, Self::Effective, Self::Numerical];
+
+    pub(super) const fn words(self) -> &'static str {
+        match self {
+            Self::Marked => "f-number as marked",
+            Self::Effective => "f-number, effective",
+            Self::Numerical => "numerical aperture",
+        }
+    }
+}
+
+impl Form {
+    /// The words of the command line for what is typed.
+    pub(super) fn words(&self) -> SlideWords {
+        let mut words = Vec::new();
+        let mut say = |option: &str, text: &str| {
+            if !text.trim().is_empty() {
+                words.push(format!("{option}={}", text.trim()));
+            }
+        };
+        match self.ruling.and_then(|i| crate::setup::rulings().get(i)) {
+            Some(r) => say("--ruling", &r.name),
+            None => say("--division", &self.division),
+        }
+        say("--magnification", &self.magnification);
+        let aperture = match self.aperture_is {
+            ApertureIs::Marked => "--aperture",
+            ApertureIs::Effective => "--effective-aperture",
+            ApertureIs::Numerical => "--na",
+        };
+        say(aperture, &self.aperture);
+        say("--pupil", &self.pupil);
+        say("--pixel", &self.pixel);
+        say("--camera", &self.camera);
+        say("--lens", &self.lens);
+        say("--mode", &self.mode);
+        say("--slide-uncertainty", &self.certificate);
+        say("--slide-tilt", &self.tilt);
+        say("--rig", if self.rig_fixed { "fixed" } else { "" });
+        say("--coherence", if self.incoherent { "incoherent" } else { "" });
+        say("--tone", if self.tone_known { "known" } else { "" });
+        SlideWords(words)
+    }
+
+    /// True where the least is there that a reading needs.
+    pub(super) fn is_enough(&self) -> bool {
+        self.ruling.is_some() || !self.division.trim().is_empty()
+    }
+}
+
+/// What became of a reading.
+#[derive(Debug)]
+pub(super) enum Outcome {
+    Read(Box<SlideRead>),
+    Not(NotRead),
+}
+
+/// The place.
+#[derive(Debug, Default)]
+pub(crate) struct SlidePlace {
+    pub(crate) canvas: Canvas,
+    pub(crate) picture: Option<PathBuf>,
+    pub(super) form: Form,
+    pub(super) ticket: Option<u64>,
+    pub(super) outcome: Option<(PathBuf, Outcome)>,
+    pub(super) name: String,
+    pub(super) anew: bool,
+    pub(super) pointed: Option<Graduation>,
+    pub(super) kept: Option<String>,
+}
+
+impl SlidePlace {
+    /// Shows another picture.
+    pub(crate) fn show_picture(&mut self, path: &Path) {
+        if self.picture.as_deref() != Some(path) {
+            self.picture = Some(path.to_owned());
+            self.pointed = None;
+            self.kept = None;
+        }
+    }
+
+    /// The reading of the picture that is shown.
+    pub(super) fn read(&self) -> Option<&SlideRead> {
+        match &self.outcome {
+            Some((path, Outcome::Read(read))) if Some(path) == self.picture.as_ref() => Some(read),
+            _ => None,
+        }
+    }
+
+    /// Why the picture that is shown was not read.
+    pub(super) fn not_read(&self) -> Option<&NotRead> {
+        match &self.outcome {
+            Some((path, Outcome::Not(not))) if Some(path) == self.picture.as_ref() => Some(not),
+            _ => None,
+        }
+    }
+
+    /// Reads the slide in the background.
+    pub(super) fn start(&mut self, picture: &Arc<OpenPicture>, work: &mut Work, ctx: &egui::Context) {
+        if work.is_running(self.ticket) || !self.form.is_enough() {
+            return;
+        }
+        self.outcome = None;
+        self.kept = None;
+        let (picture, words) = (Arc::clone(picture), self.form.words());
+        let name = picture.path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        self.ticket = work.start(ctx, &format!("reading {name}"), move |_| {
+            let result = desk::read_slide(&picture.path, &picture.opened, &words);
+            Some(Done::Slide(picture.path.clone(), result.map(Box::new)))
+        });
+    }
+
+    /// Takes what the background read.
+    pub(crate) fn arrived(&mut self, path: PathBuf, result: Result<Box<SlideRead>, NotRead>) {
+        self.ticket = None;
+        self.outcome = Some((path, result.map_or_else(Outcome::Not, Outcome::Read)));
+        if self.name.trim().is_empty()
+            && let Some(read) = self.read()
+        {
+            self.name = proposed_name(read);
+        }
+    }
+
+    /// Keeps the reading as a setup of the name typed.
+    pub(super) fn keep(&mut self, picture: &Arc<OpenPicture>, setups: &mut Setups, messages: &mut Messages) {
+        let Some(reading) = self.read().map(|r| r.reading.clone()) else { return };
+        let mut words = self.form.words();
+        if self.anew {
+            words.0.push("--replace".to_owned());
+        }
+        let name = self.name.trim().to_owned();
+        match desk::keep_slide(&picture.path, &picture.opened, &words, reading, &name, &setups.library) {
+            Ok((setup, _)) => {
+                let n = setup.readings.len();
+                let readings = if n == 1 { "1 reading".to_owned() } else { format!("{n} readings together") };
+                messages.done(format!("the setup \"{name}\" is saved with {readings}; measure with it in Animal"));
+                setups.refresh();
+                self.kept = Some(name);
+                self.anew = false;
+            }
+            Err(e) => messages.problem(e.words),
+        }
+    }
+
+    /// Draws the canvas.
+    pub(crate) fn canvas(&mut self, ui: &mut egui::Ui, picture: &OpenPicture) {
+        let map = self.read().map(|r| r.reading.map.clone());
+        let blur_px = self.read().and_then(|r| r.reading.blur).map(|b| b.width.get());
+        let about = About { id: picture.id, pyramid: &picture.pyramid, map: map.as_ref().map(|m| (m, 1.0)), blur_px };
+        let mut frame = self.canvas.begin(ui, &about);
+        self.canvas.navigate(ui, &mut frame, true);
+        self.canvas.paint(ui, &frame, &about);
+        let pointed = self.read().and_then(|read| slide_draw::graduations(&frame, &read.reading));
+        self.canvas.finish(ui, &frame, &about, false, None);
+        if let Some(g) = &pointed {
+            let words = slide_draw::words_about(g);
+            frame.response.clone().on_hover_text_at_pointer(words);
+        }
+        self.pointed = pointed;
+    }
+}
+
+/// A name that says what is known, to be changed at will.
+fn proposed_name(read: &SlideRead) -> String {
+    let s = &read.setup;
+    let mut words = Vec::new();
+    words.extend(s.camera.clone().or_else(|| s.exif_camera.clone()));
+    words.push(match s.optics.magnification {
+        Some(m) => format!("{m}x"),
+        None => format!("{:.3} px per um", read.reading.scale.get()),
+    });
+    words.extend(s.mode.clone());
+    let text = words.join(" ");
+    text.chars()
+        .map(|c| if c.is_alphanumeric() || matches!(c, ' ' | '.' | '-' | '_' | '+' | ',') { c } else { ' ' })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_typed_becomes_the_words_of_the_command_line() {
+        let mut form = Form { division: " 10um ".into(), magnification: "4".into(), ..Form::default() };
+        assert_eq!(form.words().0, ["--division=10um", "--magnification=4"]);
+        form.ruling = Some(0);
+        form.aperture = "0.1".into();
+        form.aperture_is = ApertureIs::Numerical;
+        form.rig_fixed = true;
+        let words = form.words().0;
+        assert!(words[0].starts_with("--ruling=") && words.contains(&"--na=0.1".to_owned()), "{words:?}");
+        assert!(words.contains(&"--rig=fixed".to_owned()));
+        assert!(Form::default().words().0.is_empty() && !Form::default().is_enough());
+    }
+}

@@ -1,0 +1,281 @@
+//! Notebook: everything that was measured, in one table.
+
+use std::cmp::Ordering;
+use std::path::PathBuf;
+
+use eframe::egui;
+use egui::Ui;
+
+use super::super::document::Document;
+use super::super::message::Messages;
+use super::figures;
+use crate::command::desk::Export;
+use crate::notebook::{Measurement, MeasurementId, Notebook};
+
+/// The columns.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+enum Column {
+    #[default]
+    Order,
+    Animal,
+    Quantity,
+    Figure,
+    Verdict,
+    Kind,
+    Lying,
+    Setup,
+    Picture,
+    Date,
+}
+
+impl Column {
+    const ALL: [(Self, &'static str, f32); 10] = [
+        (Self::Order, "no.", 48.0),
+        (Self::Animal, "animal", 120.0),
+        (Self::Quantity, "quantity", 120.0),
+        (Self::Figure, "figure", 150.0),
+        (Self::Verdict, "verdict", 110.0),
+        (Self::Kind, "kind", 86.0),
+        (Self::Lying, "lying", 80.0),
+        (Self::Setup, "setup", 150.0),
+        (Self::Picture, "picture", 150.0),
+        (Self::Date, "measured", 126.0),
+    ];
+}
+
+/// Room between columns, points.
+const GAP: f32 = 8.0;
+
+/// The heading of a column, with a triangle where the table is sorted by it; true when it was clicked.
+fn heading(ui: &mut Ui, name: &str, width: f32, sorted_down: Option<bool>) -> bool {
+    let (rect, response) = ui.allocate_exact_size(egui::vec2(width, 24.0), egui::Sense::click());
+    response.widget_info(|| {
+        egui::WidgetInfo::selected(egui::Role::Button, true, sorted_down.is_some(), format!("sort by {name}"))
+    });
+    let visuals = ui.style().interact_selectable(&response, sorted_down.is_some());
+    if sorted_down.is_some() || response.hovered() || response.has_focus() {
+        ui.painter().rect_filled(rect, 3.0, visuals.weak_bg_fill);
+    }
+    let at = rect.left_center() + egui::vec2(4.0, 0.0);
+    let font = egui::TextStyle::Body.resolve(ui.style());
+    ui.painter().text(at, egui::Align2::LEFT_CENTER, name, font, visuals.text_color());
+    if let Some(down) = sorted_down {
+        let (c, d) = (rect.right_center() - egui::vec2(9.0, 0.0), if down { 3.5 } else { -3.5 });
+        let corners = vec![c + egui::vec2(-4.5, -d), c + egui::vec2(4.5, -d), c + egui::vec2(0.0, d)];
+        ui.painter().add(egui::Shape::convex_polygon(corners, visuals.text_color(), egui::Stroke::NONE));
+    }
+    response.on_hover_text("sort by this; again turns the order round").clicked()
+}
+
+/// A line of the table, ready to be shown.
+#[derive(Debug)]
+struct Row {
+    id: MeasurementId,
+    value: Option<f64>,
+    cells: [String; 10],
+}
+
+/// What the place asks for.
+#[derive(Debug)]
+pub(crate) enum Asked {
+    /// To look at a measurement on its picture.
+    GoTo(MeasurementId, PathBuf),
+    /// To write something that leaves the notebook.
+    Export(Export),
+}
+
+/// The place.
+#[derive(Debug, Default)]
+pub(crate) struct TablePlace {
+    sorted_by: Column,
+    down: bool,
+    sought: String,
+    chosen: Option<MeasurementId>,
+    rows: Vec<Row>,
+    made_for: Option<(String, u64, Column, bool, String)>,
+}
+
+fn row(notebook: &Notebook, m: &Measurement) -> Row {
+    let figure = m.reported.as_ref().map(|r| &r.figure);
+    let picture = notebook.picture(m.picture).map_or("", |p| p.path.as_str());
+    let cells = [
+        m.id.number().to_string(),
+        notebook.animal(m.animal).map_or_else(String::new, |a| a.name.clone()),
+        m.full_name(),
+        figure.map_or_else(|| "not evaluated".to_owned(), figures::of_note),
+        figure.map_or("", |f| figures::verdict(f.verdict)).to_owned(),
+        m.kind.name().to_owned(),
+        m.lying.to_string(),
+        notebook.setup(m.setup).map_or_else(String::new, |s| s.setup.name.clone()),
+        picture.rsplit('/').next().unwrap_or(picture).to_owned(),
+        m.date.replace('T', " ").trim_end_matches('Z').get(..16).unwrap_or(&m.date).to_owned(),
+    ];
+    // What is only bounded stands by its bound.
+    Row { id: m.id, value: figure.and_then(|f| f.value.or(f.high)), cells }
+}
+
+impl TablePlace {
+    fn refresh(&mut self, notebook: &Notebook) {
+        let key = (notebook.id.as_str().to_owned(), notebook.revision, self.sorted_by, self.down, self.sought.clone());
+        if self.made_for.as_ref() == Some(&key) {
+            return;
+        }
+        let sought = self.sought.trim().to_lowercase();
+        self.rows = notebook.measurements.iter().map(|m| row(notebook, m)).collect();
+        if !sought.is_empty() {
+            self.rows.retain(|r| r.cells.iter().any(|c| c.to_lowercase().contains(&sought)));
+        }
+        let (by, down) = (self.sorted_by, self.down);
+        let at = Column::ALL.iter().position(|c| c.0 == by).unwrap_or(0);
+        self.rows.sort_by(|a, b| {
+            let order = match by {
+                Column::Order => a.id.number().cmp(&b.id.number()),
+                Column::Figure => a.value.partial_cmp(&b.value).unwrap_or(Ordering::Equal),
+                _ => a.cells[at].to_lowercase().cmp(&b.cells[at].to_lowercase()),
+            };
+            let order = order.then(a.id.number().cmp(&b.id.number()));
+            if down { order.reverse() } else { order }
+        });
+        self.made_for = Some(key);
+    }
+
+    /// Draws the place.
+    pub(crate) fn show(&mut self, ui: &mut Ui, document: &mut Document, messages: &mut Messages) -> Option<Asked> {
+        self.refresh(document.notebook());
+        let mut asked = None;
+        ui.horizontal_wrapped(|ui| {
+            let n = document.notebook().measurements.len();
+            let animals = document.notebook().animals.len();
+            ui.heading(match n {
+                0 => "Nothing is measured yet".to_owned(),
+                1 => "1 measurement".to_owned(),
+                n => format!("{n} measurements of {animals} animals"),
+            });
+            ui.add_space(12.0);
+            let label = ui.label("Only with");
+            ui.add(egui::TextEdit::singleline(&mut self.sought).hint_text("any word in the table").desired_width(160.0)).labelled_by(label.id);
+            let some = !self.rows.is_empty();
+            ui.add_enabled_ui(some, |ui| {
+                ui.menu_button("Export", |ui| {
+                    for what in Export::ALL {
+                        if ui.button(format!("{}…", what.words())).clicked() {
+                            asked = Some(Asked::Export(what));
+                            ui.close();
+                        }
+                    }
+                })
+                .response
+                .on_hover_text("what motestick export writes");
+            });
+            if ui.add_enabled(some, egui::Button::new("Copy the table")).on_hover_text("as shown, for a spreadsheet").clicked() {
+                ui.ctx().copy_text(self.as_text());
+                messages.done(format!("{} rows are on the clipboard", self.rows.len()));
+            }
+            let chosen = self.chosen.filter(|id| document.notebook().measurement(*id).is_some());
+            if ui.add_enabled(chosen.is_some(), egui::Button::new("Go to its picture")).clicked()
+                && let Some(id) = chosen
+            {
+                asked = go_to(document, id);
+                if asked.is_none() {
+                    messages.problem("the picture is not where it was, nor anywhere beside the notebook; put it back, or open the folder that holds it");
+                }
+            }
+            if ui.add_enabled(chosen.is_some(), egui::Button::new("Remove")).clicked()
+                && let Some(id) = chosen
+            {
+                let action = document.notebook().removal_of_measurement(id);
+                let name = action.name();
+                match document.apply(action) {
+                    Ok(()) => messages.done(format!("{name}; undo brings it back")),
+                    Err(e) => messages.problem(e),
+                }
+            }
+        });
+        ui.separator();
+        if document.notebook().measurements.is_empty() {
+            ui.label("Measurements made in Animal appear here, each with its uncertainty and verdict. Open a notebook with Ctrl Shift O.");
+            return asked;
+        }
+        if let Some(id) = self.table(ui) {
+            asked = go_to(document, id);
+        }
+        asked
+    }
+
+    fn table(&mut self, ui: &mut Ui) -> Option<MeasurementId> {
+        let mut opened = None;
+        let total: f32 = Column::ALL.iter().map(|c| c.2 + GAP).sum();
+        egui::ScrollArea::horizontal().id_salt("table across").auto_shrink(false).show(ui, |ui| {
+            ui.set_min_width(total);
+            ui.horizontal(|ui| {
+                ui.spacing_mut().item_spacing.x = GAP;
+                for (column, name, width) in Column::ALL {
+                    let sorted = self.sorted_by == column;
+                    if heading(ui, name, width, sorted.then_some(self.down)) {
+                        self.down = sorted && !self.down;
+                        self.sorted_by = column;
+                    }
+                }
+            });
+            let height = 22.0;
+            egui::ScrollArea::vertical().id_salt("table").auto_shrink(false).show_rows(
+                ui,
+                height,
+                self.rows.len(),
+                |ui, range| {
+                    for i in range {
+                        let row = &self.rows[i];
+                        let chosen = self.chosen == Some(row.id);
+                        let (rect, response) = ui.allocate_exact_size(egui::vec2(total, height), egui::Sense::click());
+                        let label = format!("{}, {}, {}, {}", row.cells[1], row.cells[2], row.cells[3], row.cells[4]);
+                        response.widget_info(|| egui::WidgetInfo::selected(egui::Role::Row, true, chosen, &label));
+                        if chosen {
+                            ui.painter().rect_filled(rect, 2.0, ui.visuals().selection.bg_fill);
+                        } else if response.hovered() || i % 2 == 1 {
+                            ui.painter().rect_filled(rect, 2.0, ui.visuals().faint_bg_color);
+                        }
+                        let mut x = rect.left();
+                        for (k, (_, _, width)) in Column::ALL.iter().enumerate() {
+                            let cell = egui::Rect::from_min_size(egui::pos2(x, rect.top()), egui::vec2(*width, height));
+                            let color =
+                                if chosen { ui.visuals().selection.stroke.color } else { ui.visuals().text_color() };
+                            let painter = ui.painter().with_clip_rect(cell.intersect(ui.clip_rect()));
+                            let at = cell.left_center() + egui::vec2(4.0, 0.0);
+                            painter.text(
+                                at,
+                                egui::Align2::LEFT_CENTER,
+                                &row.cells[k],
+                                egui::TextStyle::Body.resolve(ui.style()),
+                                color,
+                            );
+                            x += width + GAP;
+                        }
+                        if response.double_clicked() {
+                            opened = Some(row.id);
+                        } else if response.clicked() {
+                            self.chosen = Some(row.id);
+                        }
+                    }
+                },
+            );
+        });
+        opened
+    }
+
+    fn as_text(&self) -> String {
+        let mut text = Column::ALL.map(|c| c.1).join("\t");
+        for r in &self.rows {
+            text.push('\n');
+            text.push_str(&r.cells.join("\t"));
+        }
+        text
+    }
+}
+
+fn go_to(document: &mut Document, id: MeasurementId) -> Option<Asked> {
+    let folder = document.folder()?.to_owned();
+    let notebook = document.notebook();
+    let picture = notebook.picture(notebook.measurement(id)?.picture)?;
+    let file = picture.found_in(&folder, &[]).file()?.to_owned();
+    Some(Asked::GoTo(id, file))
+}

@@ -1,0 +1,251 @@
+//! The shell around the places: top line, menu, strip, sides.
+
+use std::path::Path;
+
+use eframe::egui;
+use egui::{RichText, Ui};
+
+use super::app::{Desktop, Place};
+use super::keys::Command;
+use super::picker::Purpose;
+use super::places::animal::Run;
+use super::places::table::Asked;
+use super::{help, start};
+
+/// Width of the side, points.
+const SIDE: f32 = 348.0;
+/// Height of the strip, points.
+const STRIP: f32 = 118.0;
+
+impl Desktop {
+    pub(super) fn top(&mut self, ui: &mut Ui) {
+        egui::Panel::top("top").show(ui, |ui| {
+            ui.horizontal(|ui| {
+                ui.add_space(2.0);
+                for place in Place::ALL {
+                    let text = RichText::new(place.name()).size(16.0);
+                    let button = egui::Button::selectable(self.place == place, text);
+                    if ui.add(button).on_hover_text(Command::to(place).hint()).clicked() {
+                        self.go(place);
+                    }
+                }
+                ui.separator();
+                self.menu(ui);
+                let undo = self.document.undo_name().map(str::to_owned);
+                let words = undo.as_ref().map_or_else(
+                    || "nothing to undo".to_owned(),
+                    |n| format!("undo: {n} ({})", Command::Undo.keys_text()),
+                );
+                if ui
+                    .add_enabled(undo.is_some(), egui::Button::new("Undo"))
+                    .on_hover_text(&words)
+                    .on_disabled_hover_text(&words)
+                    .clicked()
+                {
+                    self.undo();
+                }
+                let redo = self.document.redo_name().map(str::to_owned);
+                let words = redo.as_ref().map_or_else(
+                    || "nothing to do again".to_owned(),
+                    |n| format!("redo: {n} ({})", Command::Redo.keys_text()),
+                );
+                if ui
+                    .add_enabled(redo.is_some(), egui::Button::new("Redo"))
+                    .on_hover_text(&words)
+                    .on_disabled_hover_text(&words)
+                    .clicked()
+                {
+                    self.redo();
+                }
+                ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+                    if ui.button("Keys").on_hover_text(Command::Keys.hint()).clicked() {
+                        self.keys_shown = !self.keys_shown;
+                    }
+                    if matches!(self.place, Place::Slide | Place::Animal) && !self.pictures.is_empty() {
+                        ui.toggle_value(&mut self.tone_shown, "View")
+                            .on_hover_text("brightness, contrast, channel, turn; what is measured stays as recorded");
+                    }
+                    if let Some(words) = self.work.words().map(str::to_owned) {
+                        if ui.button("Cancel").on_hover_text("gives up what runs in the background").clicked() {
+                            self.work.cancel();
+                            self.pictures.given_up();
+                            self.messages.done(format!("cancelled: {words}"));
+                        }
+                        ui.label(format!("{words}…"));
+                    } else {
+                        let title = self.document.title();
+                        let response = ui.add(egui::Label::new(RichText::new(title).weak()).truncate());
+                        if let Some(path) = self.document.path() {
+                            response.on_hover_text(path.display().to_string());
+                        }
+                    }
+                });
+            });
+        });
+    }
+
+    fn menu(&mut self, ui: &mut Ui) {
+        ui.menu_button("File", |ui| {
+            let mut asked = None;
+            for (words, command) in [
+                ("Open pictures…", Command::OpenPictures),
+                ("Open a notebook…", Command::OpenNotebook),
+                ("Write the notebook's file", Command::Save),
+            ] {
+                let button = egui::Button::new(words).shortcut_text(command.keys_text());
+                if ui.add(button).clicked() {
+                    asked = Some(command);
+                }
+            }
+            if ui.button("New notebook…").clicked() {
+                self.ask(Purpose::NewNotebook);
+                ui.close();
+            }
+            if !self.settings.notebooks.is_empty() {
+                ui.menu_button("Notebooks opened lately", |ui| {
+                    for path in self.settings.notebooks.clone() {
+                        if ui.button(path.display().to_string()).clicked() {
+                            self.open_notebook(&path);
+                            ui.close();
+                        }
+                    }
+                });
+            }
+            ui.separator();
+            if ui.button("Open the sample pictures").clicked() {
+                start::open_samples(self);
+                ui.close();
+            }
+            ui.separator();
+            let ctx = ui.ctx().clone();
+            if ui.add(egui::Button::new("Light or dark").shortcut_text(Command::Theme.keys_text())).clicked() {
+                self.change_theme(&ctx);
+            }
+            ui.horizontal(|ui| {
+                ui.label("Text size");
+                if ui.button("Smaller").clicked() {
+                    self.change_size(&ctx, 1.0 / 1.1);
+                }
+                if ui.button("Usual").clicked() {
+                    self.change_size(&ctx, 0.0);
+                }
+                if ui.button("Larger").clicked() {
+                    self.change_size(&ctx, 1.1);
+                }
+            });
+            if ui.add(egui::Button::new("The whole screen").shortcut_text(Command::FullScreen.keys_text())).clicked() {
+                asked = Some(Command::FullScreen);
+            }
+            if let Some(command) = asked {
+                self.command(command, &ctx);
+                ui.close();
+            }
+        });
+    }
+
+    pub(super) fn bottom(&mut self, ui: &mut Ui) {
+        if matches!(self.place, Place::Slide | Place::Animal) && !self.pictures.is_empty() {
+            egui::Panel::bottom("strip").exact_size(STRIP).show(ui, |ui| {
+                let current = self.current_path().map(Path::to_owned);
+                let follow = std::mem::take(&mut self.follow);
+                if let Some(path) = self.pictures.strip(ui, current.as_deref(), follow) {
+                    self.show_picture(&path);
+                }
+            });
+        }
+        if !self.messages.is_empty() {
+            egui::Panel::bottom("messages").show(ui, |ui| self.messages.show(ui));
+        }
+    }
+
+    pub(super) fn picture_place(&mut self, ui: &mut Ui) {
+        if let Some(path) = self.current_path().map(Path::to_owned) {
+            self.pictures.ask(&path, &mut self.work, ui.ctx());
+        }
+        let picture = self.current();
+        egui::Panel::right("side").exact_size(SIDE).show(ui, |ui| {
+            egui::ScrollArea::vertical().id_salt("side").auto_shrink(false).show(ui, |ui| {
+                if self.tone_shown {
+                    help::view_controls(ui, self.canvas());
+                    ui.separator();
+                }
+                match self.place {
+                    Place::Animal => {
+                        let ctx = ui.ctx().clone();
+                        let mut run = Run {
+                            picture: picture.as_ref(),
+                            setups: &self.setups,
+                            document: &mut self.document,
+                            work: &mut self.work,
+                            messages: &mut self.messages,
+                            ctx: &ctx,
+                        };
+                        self.animal.panel(ui, &mut run);
+                    }
+                    _ => self.slide.panel(ui, picture.as_ref(), &mut self.work, &mut self.setups, &mut self.messages),
+                }
+            });
+        });
+        egui::CentralPanel::no_frame().show(ui, |ui| match (&picture, self.place) {
+            (None, _) => self.without_picture(ui),
+            (Some(_), Place::Animal) => {
+                let ctx = ui.ctx().clone();
+                let mut run = Run {
+                    picture: picture.as_ref(),
+                    setups: &self.setups,
+                    document: &mut self.document,
+                    work: &mut self.work,
+                    messages: &mut self.messages,
+                    ctx: &ctx,
+                };
+                self.animal.canvas(ui, &mut run);
+            }
+            (Some(picture), _) => self.slide.canvas(ui, picture),
+        });
+    }
+
+    fn without_picture(&mut self, ui: &mut Ui) {
+        if self.pictures.is_empty() {
+            ui.painter().rect_filled(ui.max_rect(), 0.0, ui.visuals().panel_fill);
+            start::page(self, ui);
+            return;
+        }
+        let words = match self.current_path() {
+            Some(path) if self.pictures.is_opening(path) => "Opening the picture…".to_owned(),
+            Some(path) => format!(
+                "{} is not open; choose a picture below.",
+                path.file_name().unwrap_or_default().to_string_lossy()
+            ),
+            None if self.place == Place::Animal => "Choose the picture of an animal below.".to_owned(),
+            None => "Choose the picture of the ruled slide below.".to_owned(),
+        };
+        ui.painter().rect_filled(ui.max_rect(), 0.0, ui.visuals().panel_fill);
+        ui.centered_and_justified(|ui| ui.label(RichText::new(words).heading()));
+    }
+
+    pub(super) fn notebook_place(&mut self, ui: &mut Ui) {
+        let mut asked = None;
+        egui::CentralPanel::default()
+            .show(ui, |ui| asked = self.table.show(ui, &mut self.document, &mut self.messages));
+        match asked {
+            Some(Asked::GoTo(id, path)) => {
+                self.pictures.add(std::slice::from_ref(&path));
+                self.go(Place::Animal);
+                self.animal.show_picture(&path);
+                self.animal.choose(id, self.document.notebook());
+            }
+            Some(Asked::Export(what)) => self.ask(Purpose::Export(what)),
+            None => {}
+        }
+    }
+
+    pub(super) fn planner_place(&mut self, ui: &mut Ui) {
+        egui::Panel::right("side").exact_size(SIDE).show(ui, |ui| {
+            egui::ScrollArea::vertical()
+                .id_salt("side")
+                .auto_shrink(false)
+                .show(ui, |ui| self.planner.panel(ui, &self.setups));
+        });
+        egui::CentralPanel::default().show(ui, |ui| self.planner.middle(ui));
+    }
+}

@@ -1,0 +1,115 @@
+//! Colours and sizes, all in one place.
+
+use eframe::egui;
+use egui::{Color32, CornerRadius, FontFamily, FontId, Stroke, TextStyle, Theme, Visuals, vec2};
+
+/// Dark rim around what is drawn on a picture, so that it is seen on any ground.
+pub(crate) const HALO: Color32 = Color32::from_rgba_premultiplied(0, 0, 0, 170);
+/// What follows the pointer.
+pub(crate) const POINTER: Color32 = Color32::from_rgb(250, 250, 245);
+/// Lines of the crosshair across the canvas.
+pub(crate) const CROSSHAIR: Color32 = Color32::from_rgba_premultiplied(110, 110, 106, 130);
+/// The blur spot.
+pub(crate) const BLUR: Color32 = Color32::from_rgb(255, 214, 102);
+/// Ground of text on the picture.
+pub(crate) const PLATE: Color32 = Color32::from_rgba_premultiplied(14, 16, 18, 190);
+/// A shape that was measured.
+pub(crate) const SHAPE: Color32 = Color32::from_rgb(158, 216, 255);
+/// The shape at work.
+pub(crate) const AT_WORK: Color32 = Color32::from_rgb(255, 201, 77);
+/// A graduation in the fit.
+pub(crate) const USED: Color32 = Color32::from_rgb(116, 224, 190);
+/// A graduation left out.
+pub(crate) const LEFT_OUT: Color32 = Color32::from_rgb(255, 158, 116);
+
+/// Ground around a picture: neutral, so that it does not tint what is looked at.
+#[must_use]
+pub(crate) const fn surround(dark: bool) -> Color32 {
+    if dark { Color32::from_rgb(24, 24, 24) } else { Color32::from_rgb(196, 196, 196) }
+}
+
+/// Text that asks for attention.
+#[must_use]
+pub(crate) const fn attention(dark: bool) -> Color32 {
+    if dark { Color32::from_rgb(240, 178, 110) } else { Color32::from_rgb(138, 74, 10) }
+}
+
+/// Bars of a budget, and series of plots.
+#[must_use]
+pub(crate) const fn series(dark: bool) -> Color32 {
+    if dark { Color32::from_rgb(111, 176, 204) } else { Color32::from_rgb(38, 106, 138) }
+}
+
+/// A second series.
+#[must_use]
+pub(crate) const fn second(dark: bool) -> Color32 {
+    if dark { Color32::from_rgb(224, 152, 108) } else { Color32::from_rgb(170, 86, 38) }
+}
+
+/// A third series.
+#[must_use]
+pub(crate) const fn third(dark: bool) -> Color32 {
+    if dark { Color32::from_rgb(150, 200, 140) } else { Color32::from_rgb(66, 122, 58) }
+}
+
+/// Sets colours and sizes for both themes.
+pub(crate) fn apply(ctx: &egui::Context) {
+    ctx.set_visuals_of(Theme::Dark, dark());
+    ctx.set_visuals_of(Theme::Light, light());
+    ctx.all_styles_mut(|style| {
+        for (text, size, family) in [
+            (TextStyle::Small, 12.5, FontFamily::Proportional),
+            (TextStyle::Body, 14.5, FontFamily::Proportional),
+            (TextStyle::Button, 14.5, FontFamily::Proportional),
+            (TextStyle::Heading, 19.0, FontFamily::Proportional),
+            (TextStyle::Monospace, 13.0, FontFamily::Monospace),
+        ] {
+            style.text_styles.insert(text, FontId::new(size, family));
+        }
+        style.spacing.item_spacing = vec2(8.0, 6.0);
+        style.spacing.button_padding = vec2(9.0, 4.0);
+        style.spacing.interact_size.y = 24.0;
+    });
+}
+
+fn rounded(mut visuals: Visuals) -> Visuals {
+    let radius = CornerRadius::same(4);
+    let w = &mut visuals.widgets;
+    for state in [&mut w.noninteractive, &mut w.inactive, &mut w.hovered, &mut w.active, &mut w.open] {
+        state.corner_radius = radius;
+    }
+    visuals.window_corner_radius = CornerRadius::same(6);
+    visuals
+}
+
+fn dark() -> Visuals {
+    let mut v = rounded(Visuals::dark());
+    v.panel_fill = Color32::from_rgb(32, 35, 38);
+    v.window_fill = Color32::from_rgb(38, 42, 45);
+    v.extreme_bg_color = Color32::from_rgb(20, 22, 24);
+    v.faint_bg_color = Color32::from_rgb(38, 41, 44);
+    v.selection.bg_fill = Color32::from_rgb(38, 84, 104);
+    v.selection.stroke = Stroke::new(1.0, Color32::from_rgb(232, 244, 250));
+    v.hyperlink_color = series(true);
+    v.widgets.noninteractive.fg_stroke.color = Color32::from_rgb(218, 222, 224);
+    v.widgets.inactive.fg_stroke.color = Color32::from_rgb(228, 231, 232);
+    v.widgets.inactive.weak_bg_fill = Color32::from_rgb(54, 59, 63);
+    v.widgets.inactive.bg_fill = Color32::from_rgb(54, 59, 63);
+    v
+}
+
+fn light() -> Visuals {
+    let mut v = rounded(Visuals::light());
+    v.panel_fill = Color32::from_rgb(243, 242, 239);
+    v.window_fill = Color32::from_rgb(250, 249, 247);
+    v.extreme_bg_color = Color32::from_rgb(255, 255, 255);
+    v.faint_bg_color = Color32::from_rgb(235, 234, 230);
+    v.selection.bg_fill = Color32::from_rgb(184, 216, 230);
+    v.selection.stroke = Stroke::new(1.0, Color32::from_rgb(16, 52, 68));
+    v.hyperlink_color = series(false);
+    v.widgets.noninteractive.fg_stroke.color = Color32::from_rgb(38, 42, 46);
+    v.widgets.inactive.fg_stroke.color = Color32::from_rgb(30, 34, 38);
+    v.widgets.inactive.weak_bg_fill = Color32::from_rgb(222, 221, 216);
+    v.widgets.inactive.bg_fill = Color32::from_rgb(222, 221, 216);
+    v
+}

@@ -1,0 +1,77 @@
+//! Pictures of the places, for people to look at, in `target/window`.
+
+use std::path::{Path, PathBuf};
+
+use eframe::egui;
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
+use motestick::desktop::Desktop;
+
+use super::{click, click_at, has, rest, type_into, until, window};
+
+fn save(harness: &mut Harness<'static, Desktop>, name: &str) {
+    harness.step();
+    let folder: PathBuf = Path::new(env!("CARGO_TARGET_TMPDIR")).parent().unwrap_or(Path::new(".")).join("window");
+    std::fs::create_dir_all(&folder).expect("works");
+    let picture = harness.render().expect("works");
+    let mean = picture.pixels().map(|p| u64::from(p.0[0])).sum::<u64>() / u64::from(picture.width() * picture.height());
+    assert!(mean > 5, "{name} is black");
+    picture.save(folder.join(format!("{name}.png"))).expect("works");
+}
+
+fn day(size: [f32; 2], dark: bool) {
+    let home = tempfile::tempdir().expect("works");
+    let tag = format!("{}x{}_{}", size[0], size[1], if dark { "dark" } else { "light" });
+    let mut h = window(size, home.path());
+    h.ctx.set_theme(if dark { egui::ThemePreference::Dark } else { egui::ThemePreference::Light });
+    h.step();
+    save(&mut h, &format!("{tag}_0_start"));
+    click(&mut h, "Open the sample pictures");
+    rest(&mut h);
+    click(&mut h, "Picture slide_still.jpg");
+    until(&mut h, "the picture", |h| has(h, "Picture canvas"));
+    type_into(&mut h, "Division", "10um");
+    click(&mut h, "Read the slide");
+    until(&mut h, "the reading", |h| has(h, "in the fit"));
+    rest(&mut h);
+    save(&mut h, &format!("{tag}_1_slide"));
+    click(&mut h, "Save the setup");
+    click(&mut h, "Animal");
+    click(&mut h, "Picture thrips.jpg");
+    until(&mut h, "the thrips", |h| has(h, "Picture canvas"));
+    rest(&mut h);
+    save(&mut h, &format!("{tag}_2_animal_before"));
+    click(&mut h, "It lies flat");
+    let c = h.get_by_label("Picture canvas").rect().center();
+    for (x, y) in [(-150.0, 50.0), (-60.0, 20.0), (60.0, -20.0)] {
+        click_at(&mut h, c + egui::vec2(x, y));
+    }
+    h.hover_at(c + egui::vec2(170.0, -55.0));
+    h.step();
+    h.step();
+    save(&mut h, &format!("{tag}_3_animal_drawing"));
+    click_at(&mut h, c + egui::vec2(170.0, -55.0));
+    h.key_press(egui::Key::Enter);
+    rest(&mut h);
+    save(&mut h, &format!("{tag}_4_animal"));
+    click(&mut h, "Notebook");
+    save(&mut h, &format!("{tag}_5_notebook"));
+    click(&mut h, "Planner");
+    h.step();
+    save(&mut h, &format!("{tag}_6_planner"));
+    h.key_press(egui::Key::F1);
+    h.step();
+    h.step();
+    save(&mut h, &format!("{tag}_7_keys"));
+}
+
+#[test]
+fn small_and_dark() {
+    day([1280.0, 720.0], true);
+}
+
+#[test]
+#[ignore = "takes half a minute; for looking at"]
+fn large_and_light() {
+    day([2560.0, 1440.0], false);
+}
