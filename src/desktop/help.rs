@@ -15,19 +15,22 @@ pub(crate) fn map_of_keys(ctx: &egui::Context, open: &mut bool) {
         .pivot(egui::Align2::CENTER_CENTER)
         .default_pos(ctx.content_rect().center())
         .show(ctx, |ui| {
-            egui::ScrollArea::vertical().max_height(ctx.content_rect().height() - 120.0).show(ui, |ui| {
-                ui.horizontal_top(|ui| {
-                    ui.vertical(|ui| room(ui, Room::Everywhere));
-                    ui.add_space(16.0);
-                    ui.vertical(|ui| room(ui, Room::Picture));
-                    ui.add_space(16.0);
-                    ui.vertical(|ui| room(ui, Room::Animal));
+            egui::ScrollArea::vertical()
+                .max_height(ctx.content_rect().height() - 120.0)
+                .min_scrolled_height(ctx.content_rect().height() - 140.0)
+                .show(ui, |ui| {
+                    ui.horizontal_top(|ui| {
+                        ui.vertical(|ui| room(ui, Room::Everywhere));
+                        ui.add_space(16.0);
+                        ui.vertical(|ui| room(ui, Room::Picture));
+                        ui.add_space(16.0);
+                        ui.vertical(|ui| room(ui, Room::Animal));
+                    });
+                    ui.separator();
+                    for (keys, words) in MORE {
+                        row(ui, keys, words, 100.0, 780.0);
+                    }
                 });
-                ui.separator();
-                for (keys, words) in MORE {
-                    row(ui, keys, words, 100.0, 780.0);
-                }
-            });
         });
 }
 

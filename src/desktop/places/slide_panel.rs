@@ -174,7 +174,8 @@ fn percent(u_rel: f64) -> String {
 
 fn found(ui: &mut Ui, read: &SlideRead) {
     let r = &read.reading;
-    egui::Grid::new("found").num_columns(2).show(ui, |ui| {
+    // Rows stand close, so that the button below is in sight in a small window too.
+    egui::Grid::new("found").num_columns(2).min_row_height(15.0).spacing([8.0, 3.0]).show(ui, |ui| {
         let scale = format!("{} px/µm ± {} (k = 2)", significant(r.scale.get(), 6), percent(2.0 * read.u_rel));
         line(ui, "Scale", RichText::new(scale).strong());
         line(ui, "", format!("{} µm/px", significant(r.scale.um_per_px(), 6)));
@@ -201,8 +202,11 @@ fn found(ui: &mut Ui, read: &SlideRead) {
             LongGraduations::Fifths => "fifths are longer",
             _ => "none longer seen",
         };
-        line(ui, "Ruling", format!("{kind}, turned by {:.2}°, {long}", r.rotation.degrees()));
-        line(ui, "Scale map", r.map.model.name());
+        line(
+            ui,
+            "Ruling",
+            format!("{kind}, turned by {:.2}°, {long}; map {}", r.rotation.degrees(), r.map.model.name()),
+        );
     });
 }
 
