@@ -1,5 +1,7 @@
 //! From shapes to one vector of inputs and the model over it.
 
+use std::ops::Range;
+
 use super::closed::{Closed, FIGURES};
 use super::error::AnimalError;
 use super::evaluate::{Circumstances, projected_um, slide_curve, source};
@@ -23,22 +25,34 @@ pub(super) fn by_hand(w: Px) -> Px {
     Px::new((w / 12f64.sqrt()).get().hypot(POINTING_PX))
 }
 
+/// The input vector and the model over it.
+pub(super) struct Built<'a> {
+    pub(super) inputs: Inputs,
+    pub(super) model: PictureModel<'a>,
+    /// Which outputs are lengths along drawn marks.
+    pub(super) bias: Vec<CurveBias>,
+    /// For each shape its own inputs, behind those that all share.
+    pub(super) own: Vec<Range<usize>>,
+}
+
 /// The input vector, the model over it, and which outputs are lengths along drawn marks.
 pub(super) fn build<'a>(
     shapes: &[Shape],
     figures: &[Figure],
     about: &Circumstances<'a>,
-) -> Result<(Inputs, PictureModel<'a>, Vec<CurveBias>), AnimalError> {
+) -> Result<Built<'a>, AnimalError> {
     let mut inputs = Inputs::new();
     let n = shapes.len().max(1) as f64;
     let (x, y) = shapes.iter().map(Shape::middle).fold((0.0, 0.0), |s, m| (s.0 + m.x / n, s.1 + m.y / n));
     let scale = about.setup.push_scale_inputs(&mut inputs, Point::new(x, y))?;
     let shared = push_shared(&mut inputs, shapes, about)?;
     let mut traced = Vec::with_capacity(shapes.len());
-    let (mut bias, mut starts) = (Vec::new(), Vec::new());
+    let (mut bias, mut starts, mut own) = (Vec::new(), Vec::new(), Vec::new());
     let mut output = 0;
     for shape in shapes {
+        let before = inputs.len();
         let shape = trace(&mut inputs, shape, about)?;
+        own.push(before..inputs.len());
         let coordinates = coordinates(&shape);
         starts.push((output, coordinates.clone()));
         for _ in 0..shape.outputs() {
@@ -68,7 +82,7 @@ pub(super) fn build<'a>(
         shapes: traced,
         combined,
     };
-    Ok((inputs, model, bias))
+    Ok(Built { inputs, model, bias, own })
 }
 
 /// Inputs that are coordinates of marks.
@@ -112,7 +126,7 @@ fn trace(inputs: &mut Inputs, shape: &Shape, about: &Circumstances<'_>) -> Resul
 fn end_of(mark: Option<&Mark>) -> End {
     match mark.map(|m| (m.kind, m.placement)) {
         Some((MarkKind::Silhouette, Placement::Hand)) => End::by_hand(),
-        Some((MarkKind::Silhouette, Placement::Snapped { ground: Some(ground), .. })) => End::snapped(ground),
+        Some((MarkKind::Silhouette, Placement::Snapped { levels: Some(levels), .. })) => End::snapped(levels),
         _ => End::feature(),
     }
 }
@@ -123,7 +137,7 @@ fn push_shared(inputs: &mut Inputs, shapes: &[Shape], about: &Circumstances<'_>)
     let silhouettes = || ends().filter(|m| m.kind == MarkKind::Silhouette);
     let by_hand = silhouettes().any(|m| m.placement == Placement::Hand);
     let snapped = silhouettes().any(|m| m.placement != Placement::Hand);
-    let reach_um = about.blur.x50_minus_x25().get();
+    let reach_um = about.blur.x50_minus_x25_um.get();
     let mut shared = SharedPlaces::default();
     if by_hand {
         let label = "where one observer sees the edge: between a quarter and three quarters of the light";

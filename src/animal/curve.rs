@@ -326,7 +326,7 @@ mod tests {
     #[test]
     fn arc_lengths_converge_to_known_values() {
         // Lengths: REFERENCE.md section 6. The limits are what the rule reached here, doubled: they fail when the order is lost.
-        let cases: [Case; 6] = [
+        let cases: [Case; 8] = [
             (
                 "quarter circle",
                 [1e-4, 6e-6, 4e-7, 3e-8],
@@ -354,6 +354,15 @@ mod tests {
             ("parabola", [2e-5, 1e-6, 5e-8, 5e-9], |t| (t, t * t), 0.0, 1.0, 1.478_942_857_544_597_5),
             ("sine", [7e-4, 5e-5, 3e-6, 2e-7], |t| (t, t.sin()), 0.0, PI, 3.820_197_789_027_712),
             ("catenary", [1e-5, 5e-7, 3e-8, 2e-9], |t| (t, t.cosh()), 0.0, 1.0, 1.175_201_193_643_801_4),
+            ("cycloid", [3e-4, 2e-5, 2e-6, 2e-7], |t| (t - t.sin(), 1.0 - t.cos()), 0.0, 2.0 * PI, 8.0),
+            (
+                "logarithmic spiral",
+                [1.8e-2, 1.3e-3, 9e-5, 6e-6],
+                |t| ((0.2 * t).exp() * t.cos(), (0.2 * t).exp() * t.sin()),
+                0.0,
+                2.0 * PI,
+                12.816_822_147_319_256,
+            ),
         ];
         for (name, limits, f, from, to, wanted) in cases {
             for uneven in [0.0, 1.0] {

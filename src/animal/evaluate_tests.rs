@@ -11,7 +11,7 @@ use crate::units::{Angle, Image, Point, Px, PxPerUm, Um};
 const SCALE: f64 = 1.25;
 const W_UM: f64 = 6.0;
 
-fn setup() -> Setup {
+pub(super) fn setup() -> Setup {
     let mut setup = testing::setup_of(&[SCALE]);
     (setup.picture_width_px, setup.picture_height_px) = (3000, 2000);
     let map = ScaleMap::similarity(3000, 2000, PxPerUm::new(SCALE), Angle::new(0.3), 1e-4);
@@ -19,13 +19,13 @@ fn setup() -> Setup {
     setup
 }
 
-fn about<'a>(setup: &'a Setup, options: Options) -> Circumstances<'a> {
-    let blur = PictureBlur::choose(Some(Um::new(W_UM)), None, None).unwrap();
+pub(super) fn about<'a>(setup: &'a Setup, options: Options) -> Circumstances<'a> {
+    let blur = PictureBlur::choose(None, None, Some(Um::new(W_UM))).unwrap();
     let map = &setup.readings.last().unwrap().map;
     Circumstances { setup, map, blur, lying: Lying::Flat, depth: None, options }
 }
 
-fn shape(name: &str, kind: Kind, points: &[(f64, f64)], ends: MarkKind) -> Shape {
+pub(super) fn shape(name: &str, kind: Kind, points: &[(f64, f64)], ends: MarkKind) -> Shape {
     let points: Vec<Point<Image>> = points.iter().map(|&(x, y)| Point::new(x, y)).collect();
     Shape::by_hand(name.to_owned(), kind, &points, ends)
 }
@@ -48,13 +48,13 @@ fn an_outline_has_its_area_perimeter_and_calipers_with_the_terms_of_its_silhouet
     assert_eq!(m.parts.iter().map(|p| p.name.as_str()).collect::<Vec<_>>(), figure::OUTLINE_PARTS);
     // The observer's threshold moves all of the silhouette: u(A) = P d/√3.
     let line = |m: &Measured, source: &str| m.budget.iter().find(|l| l.source == source).unwrap().u;
-    let d = PictureBlur::choose(Some(Um::new(W_UM)), None, None).unwrap().x50_minus_x25().get();
+    let d = PictureBlur::choose(None, None, Some(Um::new(W_UM))).unwrap().x50_minus_x25_um.get();
     let wanted = TAU * 200.0 * d / 3f64.sqrt();
     assert!((line(m, source::OBSERVER) / wanted - 1.0).abs() < 0.01, "{} {wanted}", line(m, source::OBSERVER));
     assert!((line(&m.parts[1], source::OBSERVER) / (2.0 * d / 3f64.sqrt()) - 1.0).abs() < 0.01);
     // Marks: each moves half of the chord between its neighbours; 24 of them.
     let chord_um = 2.0 * 200.0 * (TAU / 24.0).sin();
-    let u_um = build::by_hand(Px::new(W_UM * SCALE)).get() / SCALE;
+    let u_um = by_hand(Px::new(W_UM * SCALE)).get() / SCALE;
     let wanted = 24f64.sqrt() * 0.5 * chord_um * u_um;
     assert!((line(m, source::HAND) / wanted - 1.0).abs() < 0.05, "{} {wanted}", line(m, source::HAND));
 }
@@ -71,7 +71,7 @@ fn an_angle_is_the_angle_and_its_marks_carry_their_lever() {
     assert_eq!((m.unit, m.kind), (Unit::Deg, Kind::Angle));
     assert!((m.value.unwrap() - 60.0).abs() < 0.05, "{m:?}");
     // u² = u_p² (1/a² + 1/b² + |1/a − 1/b along the arms|²): the vertex moves both arms, law of cosines for its lever.
-    let u = build::by_hand(Px::new(W_UM * SCALE)).get();
+    let u = by_hand(Px::new(W_UM * SCALE)).get();
     let (a, b) = (1.0 / 400.0f64, 1.0 / 300.0f64);
     let wanted = (u * (2.0 * a * a + 2.0 * b * b - 2.0 * a * b * 60f64.to_radians().cos()).sqrt()).to_degrees();
     let hand = m.budget.iter().find(|l| l.source == source::HAND).unwrap().u;
@@ -99,7 +99,7 @@ fn ratios_and_sums_heed_what_is_shared() {
     let certificate = crate::setup::source::CERTIFICATE;
     assert!(line(ratio, certificate) < 1e-9 && line(antenna, certificate) > 0.1);
     // Two segments with a joint in common: u of their sum is that of the span over both, √2 u_p.
-    let u = build::by_hand(Px::new(W_UM * SCALE)).get() / SCALE;
+    let u = by_hand(Px::new(W_UM * SCALE)).get() / SCALE;
     assert!((line(sum, source::HAND) / (u * 2f64.sqrt()) - 1.0).abs() < 0.01, "{}", line(sum, source::HAND));
     // Their ratio: the joint moves both in opposite senses. u(q) = √(1 + 1 + 4) u_p / ℓ for equal segments, √6 not √4.
     let wanted = 6f64.sqrt() * u / 160.0;

@@ -26,6 +26,36 @@ pub enum Ground {
     Dark,
 }
 
+/// What the animal and the ground about it look like, as far as it is known.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Levels {
+    /// Linear light of the animal.
+    pub animal: f64,
+    /// Linear light of the ground beside it.
+    pub ground: f64,
+}
+
+impl Levels {
+    /// Whether the animal is dark or bright.
+    #[must_use]
+    pub fn ground_is(&self) -> Ground {
+        if self.animal < self.ground { Ground::Bright } else { Ground::Dark }
+    }
+
+    /// Full contrast, where only the ground is known: a tone curve then counts with its largest shift.
+    pub(super) const fn of_ground(ground: Ground) -> Self {
+        match ground {
+            Ground::Bright => Self { animal: 0.0, ground: 1.0 },
+            Ground::Dark => Self { animal: 1.0, ground: 0.0 },
+        }
+    }
+
+    pub(super) fn contrast(&self) -> f64 {
+        self.ground - self.animal
+    }
+}
+
 /// How a mark came to its place.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
@@ -37,8 +67,8 @@ pub enum Placement {
     Snapped {
         /// Covariance of the fit, px²: xx, xy, yy.
         covariance_px2: [f64; 3],
-        /// The ground at a silhouette; `None` at a feature.
-        ground: Option<Ground>,
+        /// Light of animal and ground at a silhouette; `None` at a feature.
+        levels: Option<Levels>,
     },
 }
 

@@ -17,6 +17,7 @@ mod evaluate;
 mod evaluate_tests;
 mod figure;
 pub mod find;
+mod live;
 mod lying;
 mod mark;
 mod model;
@@ -26,12 +27,15 @@ pub mod repeat;
 pub mod snap;
 mod verdict;
 
+use build::by_hand;
+
 pub use blur::{BlurOrigin, PictureBlur};
 pub use curve::{Curve, CurveError};
 pub use error::AnimalError;
-pub use evaluate::{Circumstances, Evaluated, Measured, evaluate_shapes, quick_options, source};
+pub use evaluate::{Circumstances, Evaluated, Measured, evaluate_shapes, source};
 pub use figure::{Figure, FigureError, Part, Recipe};
+pub use live::evaluate_live;
 pub use lying::{LYING, Lying};
-pub use mark::{Ground, Kind, Mark, MarkKind, Placement, Shape, Unit};
+pub use mark::{Ground, Kind, Levels, Mark, MarkKind, Placement, Shape, Unit};
 pub use quadrature::Integral;
 pub use verdict::Verdict;

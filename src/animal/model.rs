@@ -7,7 +7,7 @@
 use super::closed::{Closed, FIGURES};
 use super::curve::Curve;
 use super::lying::Raise;
-use super::mark::{Ground, Kind};
+use super::mark::{Ground, Kind, Levels};
 use crate::setup::ScalePlaces;
 use crate::slide::ScaleMap;
 use crate::uncertainty::Model;
@@ -17,6 +17,9 @@ use crate::units::{Image, Point, Slide, Vector};
 const TONE_SHIFT_PER_W: f64 = 0.08;
 /// The exponent that does.
 const TONE_EXPONENT: f64 = 1.3;
+
+/// Slope of the edge response at its middle, per blur spot: diffraction 1.12 (closed form), Gaussian 1.02.
+const EDGE_SLOPE_PER_W: f64 = 1.1;
 
 /// A mark with the places of its departures, px, among the inputs.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,6 +38,8 @@ pub(super) struct End {
     pub(super) tone: f64,
     /// The same for snapped silhouettes: share of the threshold of partly coherent light.
     pub(super) threshold: f64,
+    /// Recorded light of animal and ground, where it is known.
+    pub(super) levels: Option<Levels>,
 }
 
 impl End {
@@ -45,15 +50,30 @@ impl End {
     /// A silhouette set by hand. Which way the tone curve moves it is unknown, but it is the same for all; the sign matters little
     /// since the exponent's logarithm is nearly symmetric about 0.
     pub(super) fn by_hand() -> Self {
-        Self { observer: 1.0, tone: -1.0, threshold: 0.0 }
+        Self { observer: 1.0, tone: -1.0, ..Self::default() }
     }
 
-    pub(super) fn snapped(ground: Ground) -> Self {
-        let outward = match ground {
+    pub(super) fn snapped(levels: Levels) -> Self {
+        let outward = match levels.ground_is() {
             Ground::Bright => -1.0,
             Ground::Dark => 1.0,
         };
-        Self { observer: 0.0, tone: outward, threshold: outward }
+        Self { observer: 0.0, tone: outward, threshold: outward, levels: Some(levels) }
+    }
+
+    /// By how many blur spots a tone curve of this exponent moves the half-way point to the bright side.
+    ///
+    /// With the levels known, the recorded half-way point is at the share `q` of the true light, and `(q − ½) / slope` away.
+    fn tone_shift_w(&self, exponent: f64) -> f64 {
+        let exponent = exponent.max(0.05);
+        let Some(Levels { animal, ground }) = self.levels else {
+            return TONE_SHIFT_PER_W * exponent.ln() / TONE_EXPONENT.ln();
+        };
+        let (low, high) = (animal.min(ground).max(0.0), animal.max(ground).max(1e-6));
+        let power = 1.0 / exponent;
+        let (dark, bright) = (low.powf(power), high.powf(power));
+        ((0.5 * (low + high)).powf(power) - dark) / (bright - dark).max(1e-12) / EDGE_SLOPE_PER_W
+            - 0.5 / EDGE_SLOPE_PER_W
     }
 }
 
@@ -157,10 +177,7 @@ impl PictureModel<'_> {
     /// Outward shift of an end, µm.
     fn shift(&self, end: End, inputs: &[f64]) -> f64 {
         let at = |place: Option<usize>| place.map_or(0.0, |i| inputs[i]);
-        let tone = self
-            .shared
-            .exponent
-            .map_or(0.0, |i| TONE_SHIFT_PER_W * self.w_um * inputs[i].max(f64::MIN_POSITIVE).ln() / TONE_EXPONENT.ln());
+        let tone = self.shared.exponent.map_or(0.0, |i| self.w_um * end.tone_shift_w(inputs[i]));
         end.observer * at(self.shared.observer) + end.tone * tone + end.threshold * at(self.shared.threshold)
     }
 
@@ -251,6 +268,19 @@ impl PictureModel<'_> {
         }
     }
 
+    /// The outputs of shape `s` alone.
+    pub(super) fn run_one(&self, s: usize, inputs: &[f64], mine: &mut [f64], curves: &mut Vec<Option<Curve<Slide>>>) {
+        curves.resize(self.shapes.len(), None);
+        if let (Some(shape), Some(curve)) = (self.shapes.get(s), curves.get_mut(s)) {
+            self.shape(shape, inputs, self.common(inputs), mine, curve);
+        }
+    }
+
+    /// Inputs that are coordinates of marks of shape `s`.
+    pub(super) fn marks_of(&self, s: usize) -> Vec<usize> {
+        self.shapes.get(s).map_or(Vec::new(), |shape| shape.marks.iter().flat_map(|m| [m.dx, m.dy]).collect())
+    }
+
     fn combine(&self, outputs: &mut [f64], shapes: usize) {
         let (own, combined) = outputs.split_at_mut(shapes);
         for (out, how) in combined.iter_mut().zip(&self.combined) {
@@ -289,5 +319,22 @@ fn axis_length(kept: &mut Option<Curve<Slide>>, points: impl Iterator<Item = Poi
     match Curve::through(&points.collect::<Vec<_>>()) {
         Ok(curve) => kept.insert(curve).quick_length(),
         Err(_) => f64::NAN,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_tone_curve_moves_edges_less_where_the_contrast_is_less() {
+        let end = |animal, ground| End::snapped(Levels { animal, ground }).tone_shift_w(1.3);
+        // Black on white: 0.5^(1/1.3) = 0.5867 of the light at the recorded half-way point; the model's 0.08 w.
+        assert!((end(0.0, 0.8) - 0.0867 / 1.1).abs() < 1e-3 && (end(0.0, 0.8) - 0.08).abs() < 0.005);
+        // Animal at 0.3 of the ground: (0.65^(1/1.3) − 0.3961) / 0.6039 = 0.5327.
+        assert!((end(0.24, 0.8) - 0.0327 / 1.1).abs() < 2e-3, "{}", end(0.24, 0.8));
+        assert!((end(0.8, 0.24) - end(0.24, 0.8)).abs() < 1e-12);
+        assert!(End::snapped(Levels { animal: 0.1, ground: 0.6 }).tone_shift_w(1.0).abs() < 1e-12);
+        assert!((End::by_hand().tone_shift_w(1.3) - 0.08).abs() < 1e-12);
     }
 }

@@ -19,14 +19,14 @@ use crate::units::Um;
 /// the same setup make its figures better; without it nothing is saved.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Example: motestick calibrate slide.jpg --division 10um --setup \"fernery 4x\" --magnification 4 --aperture 5.6 --pixel 3.72um\n\nSeveral pictures make a batch: each is read, and with --setup each becomes one more reading."
+    after_help = "Example: motestick calibrate slide.jpg --division 10um --setup \"fernery 4x\" --magnification 4 --aperture 5.6 --pixel 3.72um\n\nSeveral pictures make a batch: each is read, and with --setup each becomes one more reading. Set the rig anew between them: then their spread tells how well the setup comes back, and takes the place of the assumed 0.3 % from four readings on.\n\nA picture that is refused may be marked by hand: motestick calibrate ruler.jpg --by-hand \"120.5,88=0um 910,95.5=500um\""
 )]
 pub(super) struct Args {
     /// Photographs of the ruled slide
     #[arg(required = true, value_name = "PICTURE")]
     pub(super) pictures: Vec<PathBuf>,
     /// Distance between neighbouring graduations, as 10um or 0.01mm
-    #[arg(long, value_name = "LENGTH", value_parser = parse::length, required_unless_present = "ruling")]
+    #[arg(long, value_name = "LENGTH", value_parser = parse::length, required_unless_present_any = ["ruling", "by_hand"])]
     pub(super) division: Option<Um>,
     /// A common ruling by its name instead of --division: 1mm-100, 2mm-200, 10mm-100, 5mm-50 or 1mm-100-crossed
     #[arg(long, value_name = "NAME", conflicts_with = "division")]
@@ -73,6 +73,12 @@ pub(super) struct Args {
     /// A second picture with the slide turned by about 90°, which calibrates the other direction
     #[arg(long, value_name = "PICTURE2")]
     pub(super) crossways: Option<PathBuf>,
+    /// The last resort where no reading succeeds: marks set by hand on one ruler, each with what the ruler says there, as "120.5,88=0um 910,95.5=500um"
+    #[arg(long, value_name = "MARKS", value_parser = parse::hand_marks, conflicts_with = "crossways")]
+    pub(super) by_hand: Option<parse::HandMarks>,
+    /// Distance from the slide to the lens's entrance pupil, as 60mm: tells the slide's tilt in degrees and the change of scale with depth
+    #[arg(long, value_name = "LENGTH", value_parser = parse::length)]
+    pub(super) pupil_distance: Option<Um>,
     /// Whether the rig is set again between slide and animals, or is not touched
     #[arg(long, value_enum, value_name = "STATE")]
     pub(super) rig: Option<Rig>,
@@ -127,6 +133,12 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
     if args.crossways.is_some() && args.pictures.len() > 1 {
         return Err(Failure::Usage(format!(
             "--crossways belongs to one picture, but {} were named; calibrate them one by one",
+            args.pictures.len()
+        )));
+    }
+    if args.by_hand.is_some() && args.pictures.len() > 1 {
+        return Err(Failure::Usage(format!(
+            "--by-hand belongs to one picture, but {} were named; mark them one by one",
             args.pictures.len()
         )));
     }

@@ -9,11 +9,13 @@ use super::calibrate_keep::{self as keep, One};
 use super::calibrate_report::{self as report, Answer, Calibrated};
 use super::console::Console;
 use super::opened::{self, Opened, file_name};
-use super::{Failure, calibrate_notes as notes, calibrate_turned as turned, reading_plot};
+use super::{
+    Failure, calibrate_by_hand as by_hand, calibrate_notes as notes, calibrate_turned as turned, reading_plot,
+};
 use crate::optics::OpticsError;
 use crate::photo::{Channel, PhotoError};
 use crate::setup::{Library, SetupError, SlideNotes};
-use crate::slide::{self, Reading, Refusal, Request};
+use crate::slide::{self, CrosswiseError, HandError, Reading, Refusal, Request};
 use crate::units::Um;
 
 /// Why one picture gave no reading.
@@ -23,8 +25,10 @@ pub(super) enum Trouble {
     Photo(#[from] PhotoError),
     #[error("{0}")]
     Refused(Refusal),
-    #[error("{0}")]
-    NotCrossways(String),
+    #[error(transparent)]
+    NotCrossways(#[from] CrosswiseError),
+    #[error(transparent)]
+    ByHand(#[from] HandError),
     #[error(transparent)]
     Setup(#[from] SetupError),
     #[error(transparent)]
@@ -42,8 +46,11 @@ impl Trouble {
         let picture = path.display().to_string();
         match self {
             Self::Refused(r) => Answer::Refused { picture, refused: r.reason().to_owned(), detail: r.to_string() },
-            Self::NotCrossways(detail) => {
-                Answer::Refused { picture, refused: "slide not turned".to_owned(), detail: detail.clone() }
+            Self::NotCrossways(e) => {
+                Answer::Refused { picture, refused: "slide not turned".to_owned(), detail: e.to_string() }
+            }
+            Self::ByHand(e) => {
+                Answer::Refused { picture, refused: "marks give no scale".to_owned(), detail: e.to_string() }
             }
             other => Answer::Failed { picture, error: other.to_string() },
         }
@@ -85,19 +92,28 @@ pub(super) fn run(args: &Args, slide: &SlideNotes, library: &Library, console: &
 fn read_one(path: &Path, args: &Args, slide: &SlideNotes) -> Result<One, Trouble> {
     let opened = opened::open(path, args.mode.as_deref())?;
     let optics = notes::optics(args, &opened)?;
-    let request = Request { expected: optics.nominal_scale(), ..Request::new(Um::new(slide.division_um)) };
-    let mut reading = read_light(&opened, &request)?;
-    let crossways = match &args.crossways {
-        Some(second) => Some(turned::turn(&mut reading, second, args, &request, &opened)?),
-        None => None,
+    let division = Um::new(slide.division_um);
+    let request = Request { expected: optics.nominal_scale(), ..Request::new(division) };
+    let (mut reading, parts) = match &args.by_hand {
+        Some(marks) => (by_hand::read(&opened, &marks.0, &optics)?, vec![]),
+        None => {
+            let light = opened.photo.light(Channel::Luminance);
+            let reading = slide::read(&light, &request).map_err(Trouble::Refused)?;
+            let parts = slide::blur_by_region(&light, &reading, division);
+            (reading, parts)
+        }
     };
     let mut warnings = opened.warnings.clone();
+    let mut setup = keep::new_setup(args, &opened, optics.clone(), slide.clone(), &reading);
+    setup.readings = vec![keep::record(path, &opened, &reading, None)];
+    let mut setup = setup.checked()?;
+    if let Some(second) = &args.crossways {
+        let crossways = turned::turn(&mut reading, second, args, &request, &setup, &mut warnings)?;
+        setup.readings = vec![keep::record(path, &opened, &reading, Some(crossways))];
+    }
     warnings.extend(reading.warnings.iter().map(ToString::to_string));
     warnings.extend(notes::warnings(&reading, &optics, slide));
-    let mut setup = keep::new_setup(args, &opened, optics, slide.clone(), &reading);
-    setup.readings = vec![keep::record(path, &opened, &reading, crossways)];
-    let setup = setup.checked()?;
-    Ok(One { path: path.to_owned(), setup, reading, warnings })
+    Ok(One { path: path.to_owned(), setup, reading, parts, warnings })
 }
 
 /// Reads a picture that is open.
@@ -108,7 +124,7 @@ pub(super) fn read_light(opened: &Opened, request: &Request) -> Result<Reading, 
 /// Draws the residuals where a plot is wanted; `before` pictures of `total` came earlier.
 fn draw(done: Calibrated, args: &Args, before: usize, total: usize) -> Result<Calibrated, Trouble> {
     if let Some(file) = &args.plot {
-        let png = reading_plot::png(&done.reading, &file_name(&done.path))?;
+        let png = reading_plot::png(&done.reading, &done.quality.parts, &file_name(&done.path))?;
         std::fs::write(numbered(file, before, total), png).map_err(Trouble::Plot)?;
     }
     Ok(done)

@@ -4,20 +4,27 @@ use std::path::{Path, PathBuf};
 
 use super::calibrate::{Args, Light, Rig, Tone};
 use super::calibrate_batch::Trouble;
+use super::calibrate_quality::Quality;
 use super::calibrate_report::Calibrated;
 use super::clock;
 use super::opened::{Opened, file_name};
+use super::table::percent;
 use crate::setup::{
-    Assumed, Coherence, Crossways, Library, OpticsNotes, PooledNote, ReadingRecord, SCHEMA, Setup, SetupError,
+    Assumed, Coherence, Crossways, Library, OpticsNotes, Pooled, PooledNote, ReadingRecord, SCHEMA, Setup, SetupError,
     SlideNotes, ToneCurve,
 };
-use crate::slide::Reading;
+use crate::slide::{Reading, RegionBlur, Ruler};
+use crate::units::Um;
+
+/// Relative spread below which readings look like pictures taken one after the other: a tenth of what a ring with a stop leaves.
+const CLOSER_THAN_RIGS: f64 = 0.0003;
 
 /// One picture read, not yet kept.
 pub(super) struct One {
     pub(super) path: PathBuf,
     pub(super) setup: Setup,
     pub(super) reading: Reading,
+    pub(super) parts: Vec<RegionBlur>,
     pub(super) warnings: Vec<String>,
 }
 
@@ -42,6 +49,7 @@ pub(super) fn new_setup(
     if let Some(tilt) = args.slide_tilt {
         assumed.slide_tilt_within_deg = tilt;
     }
+    assumed.entrance_pupil_distance_mm = args.pupil_distance.map(Um::mm);
     assumed.rig_fixed = args.rig == Some(Rig::Fixed);
     Setup {
         schema: SCHEMA,
@@ -85,13 +93,14 @@ pub(super) fn record(path: &Path, opened: &Opened, reading: &Reading, crossways:
         u_rel_by_source: toml::Table::new(),
         warnings: vec![],
         crossways,
+        by_hand: reading.ruler == Ruler::ByHand,
         map: reading.map.clone(),
     }
 }
 
 /// Works out the uncertainty of a reading and keeps it where a setup was named.
 pub(super) fn keep(one: One, args: &Args, library: &Library, kept: &mut Option<Setup>) -> Result<Calibrated, Trouble> {
-    let One { path, mut setup, reading, mut warnings } = one;
+    let One { path, mut setup, reading, parts, mut warnings } = one;
     let predicted = setup.predicted_blur()?;
     let Some(mut record) = setup.readings.pop() else {
         return Err(SetupError::Value { key: "reading".into(), value: "missing".into(), limits: "at least one" }.into());
@@ -133,6 +142,7 @@ pub(super) fn keep(one: One, args: &Args, library: &Library, kept: &mut Option<S
             drift_rel: together.drift_rel,
             largest_en: together.largest_en.map(|e| e.en.abs()),
         });
+        warnings.extend(pooling_warning(&whole, &together));
         if let Some(e) = together.largest_en.filter(|e| e.en.abs() > 1.0) {
             warnings.push(format!(
                 "readings {} and {} of this setup disagree beyond their uncertainty (E_n = {:.1}, in size at most 1 where they agree); something changed between them",
@@ -144,7 +154,23 @@ pub(super) fn keep(one: One, args: &Args, library: &Library, kept: &mut Option<S
         saved = Some(path);
         *kept = Some(whole);
     }
-    Ok(Calibrated { path, reading, record, own, predicted, warnings, pooled, setup_file: saved })
+    let square_pixels_half_width_rel = setup.assumed.square_pixels_half_width_rel;
+    let pupil_distance = setup.assumed.entrance_pupil_distance_mm.map(|mm| Um::new(1e3 * mm));
+    let quality = Quality { parts, pupil_distance, square_pixels_half_width_rel };
+    Ok(Calibrated { path, reading, record, own, predicted, quality, warnings, pooled, setup_file: saved })
+}
+
+/// What the readings together cannot tell.
+fn pooling_warning(setup: &Setup, together: &Pooled) -> Option<String> {
+    let spread = together.spread_rel?;
+    let told = together.reproducibility.dof.is_some() && !setup.assumed.rig_fixed;
+    (told && spread < CLOSER_THAN_RIGS).then(|| {
+        format!(
+            "the {} readings of this setup agree within {}, closer than rigs come back to their place; if the rig was not set anew between them, their spread tells nothing of that: say --rig fixed, or read pictures taken after setting it anew",
+            together.readings,
+            percent(spread)
+        )
+    })
 }
 
 /// The earlier setup with what the new arguments add; refuses what contradicts it.
@@ -189,7 +215,11 @@ fn merged(earlier: &Setup, new: &Setup, args: &Args) -> Result<Setup, SetupError
     }
     whole.optics.focal_length_mm = o.focal_length_mm.or(whole.optics.focal_length_mm);
     whole.optics.exif_aperture = o.exif_aperture.or(whole.optics.exif_aperture);
-    if (whole.slide.division_um / new.slide.division_um - 1.0).abs() > 1e-9 {
+    let by_hand = |s: &Setup| s.readings.iter().all(|r| r.by_hand);
+    if by_hand(earlier) && !by_hand(new) {
+        // What was marked on some ruler says nothing of the slide that is read now.
+        whole.slide = new.slide.clone();
+    } else if !by_hand(new) && (whole.slide.division_um / new.slide.division_um - 1.0).abs() > 1e-9 {
         // Another slide is welcome; only its certificate cannot be told apart from the first one's.
         return differs(
             "a division in µm of",
@@ -203,6 +233,9 @@ fn merged(earlier: &Setup, new: &Setup, args: &Args) -> Result<Setup, SetupError
     }
     if args.rig.is_some() {
         whole.assumed.rig_fixed = new.assumed.rig_fixed;
+    }
+    if args.pupil_distance.is_some() {
+        whole.assumed.entrance_pupil_distance_mm = new.assumed.entrance_pupil_distance_mm;
     }
     if args.slide_tilt.is_some() {
         whole.assumed.slide_tilt_within_deg = new.assumed.slide_tilt_within_deg;

@@ -19,13 +19,22 @@ pub(super) fn slide(args: &Args) -> Result<SlideNotes, SetupError> {
                 ..SlideNotes::of_division(r.division())
             }
         }
-        (None, division) => SlideNotes::of_division(division.unwrap_or(Um::new(f64::NAN))),
+        (None, division) => {
+            SlideNotes::of_division(division.or_else(|| marked_length(args)).unwrap_or(Um::new(f64::NAN)))
+        }
     };
     if let Some((u, over)) = args.slide_uncertainty {
         notes.certificate_expanded_um = Some(u.get());
         notes.certificate_over_um = Some(over.get());
     }
     Ok(notes)
+}
+
+/// From the first to the last mark set by hand: of a ruler that nobody divided, that is the division.
+fn marked_length(args: &Args) -> Option<Um> {
+    let all = || args.by_hand.iter().flat_map(|m| &m.0).map(|m| m.along.get());
+    let (low, high) = (all().fold(f64::MAX, f64::min), all().fold(f64::MIN, f64::max));
+    (high > low).then(|| Um::new(high - low))
 }
 
 /// Magnification, aperture and pixels, for the picture that is open.

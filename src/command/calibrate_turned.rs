@@ -4,53 +4,40 @@ use std::path::Path;
 
 use super::calibrate::Args;
 use super::calibrate_batch::{Trouble, read_light};
-use super::opened::{self, Opened, file_name};
-use crate::setup::Crossways;
-use crate::slide::{MapModel, Reading, Request};
-use crate::units::Angle;
+use super::opened::{self, file_name};
+use crate::setup::{Crossways, Setup, source};
+use crate::slide::{Reading, Request, combine_crossways};
 
-/// Adds the other direction from a second picture to a reading.
+/// Adds the other direction from a second picture to a reading; `setup` holds the first alone. What is to be said goes to `warnings`.
 pub(super) fn turn(
     reading: &mut Reading,
     path: &Path,
     args: &Args,
     request: &Request,
-    first: &Opened,
+    setup: &Setup,
+    warnings: &mut Vec<String>,
 ) -> Result<Crossways, Trouble> {
     let opened = opened::open(path, args.mode.as_deref())?;
-    if (opened.facts.width_px, opened.facts.height_px) != (first.facts.width_px, first.facts.height_px) {
-        return Err(Trouble::NotCrossways(format!(
-            "the turned slide's picture has {} x {} px, the first {} x {} px; both must come from the same setup",
-            opened.facts.width_px, opened.facts.height_px, first.facts.width_px, first.facts.height_px
-        )));
-    }
     let second = read_light(&opened, request)?;
-    let between = (second.rotation.degrees() - reading.rotation.degrees()).rem_euclid(180.0);
-    if !(60.0..=120.0).contains(&between) {
-        return Err(Trouble::NotCrossways(format!(
-            "the second picture's ruling is turned by {between:.0}° against the first, must be 60 to 120°; turn the slide by about 90°"
-        )));
+    // Tilt and focus of the slide are anew in each picture.
+    let parts = setup.scale_uncertainty(reading.map.centre())?.parts;
+    let anew = |id: &str| id == source::TILT || id == source::FOCUS;
+    let one: f64 = parts.iter().filter(|p| anew(&p.0)).map(|p| p.1 * p.1).sum();
+    let both = combine_crossways(reading, &second, (2.0 * one).sqrt())?;
+    if both.diagonal {
+        warnings.push(
+            "both rulings stand near the picture's diagonals, where oblong pixels do not show; let them follow the picture's sides"
+                .to_owned(),
+        );
     }
-    // 1/s² along a direction is cos²/s² along plus sin²/s² across: solved for across.
-    let (cos, sin) = (between.to_radians().cos(), between.to_radians().sin());
-    let along = reading.scale.get();
-    let inverse2 = (second.scale.get().powi(-2) - (cos / along).powi(2)) / (sin * sin);
-    let across = inverse2.powf(-0.5);
-    let map = &mut reading.map;
-    let now = map.scale_at(map.centre(), map.direction() + Angle::from_degrees(90.0)).get();
-    let stretch = now / across;
-    if !(stretch.is_finite() && (stretch - 1.0).abs() < 0.1) {
-        return Err(Trouble::NotCrossways(format!(
-            "the scales of the two directions differ by {:.0} % ({along:.4} and {:.4} px/µm); pixels are not that far from square, so one picture was taken otherwise",
-            100.0 * (stretch - 1.0).abs(),
-            second.scale.get()
-        )));
+    let (seen, taken, u) = (both.seen_ratio, both.isotropy.ratio, both.isotropy.u_ratio);
+    if (seen - taken).abs() > u {
+        warnings.push(format!(
+            "the turned picture shows a scale {seen:.5} times that along; tilt and focus between the two pictures explain part of it, so that {taken:.5} ± {u:.5} is taken; repeat both pictures with the slide level, or state the optics, to tell it better"
+        ));
     }
-    map.across_um = map.across_um.map(|c| c * stretch);
-    map.u_rel_across = Some(reading.u_rel_fit.hypot(second.u_rel_fit) / (sin * sin));
-    if map.model == MapModel::Similarity {
-        map.model = MapModel::Affine;
-    }
+    reading.map = both.map;
+    reading.isotropy = Some(both.isotropy);
     Ok(Crossways {
         picture: file_name(path),
         picture_sha256: opened.photo.sha256().to_owned(),

@@ -123,7 +123,7 @@ fn one(path: &Path, opened: &Opened, args: &calibrate::Args, reading: Reading) -
     let record = keep::record(path, opened, &reading, None);
     setup.readings = vec![record];
     let setup = setup.checked().map_err(NotRead::wrong)?;
-    Ok(keep::One { path: path.to_owned(), setup, reading, warnings })
+    Ok(keep::One { path: path.to_owned(), setup, reading, parts: vec![], warnings })
 }
 
 /// Keeps a reading in the setup of that name, as `calibrate --setup NAME` does.

@@ -6,12 +6,14 @@ use super::console::Console;
 use super::measure_find;
 use super::measure_report::{self as report, Result as MeasureResult};
 use super::measure_shapes::Asked;
+use super::measure_snap::{Placed, placed};
 use super::notebook_keep::{self, Kept};
 use super::opened::{self, Opened};
 use super::parse;
 use super::{Failure, calibrate_report};
-use crate::animal::{Figure, Lying, MarkKind, Shape};
+use crate::animal::{Lying, MarkKind, Shape};
 use crate::notebook::{self, EvaluateError, Question};
+use crate::photo::Channel;
 use crate::setup::{self, Setup, SetupError};
 use crate::uncertainty::Options;
 
@@ -43,7 +45,8 @@ pub(super) struct Args {
     /// Draw what --find proposes over the picture, into this PNG file
     #[arg(long, value_name = "FILE", requires = "find")]
     overlay: Option<PathBuf>,
-    /// Move marks to the edge or joint with sub-pixel accuracy (not in this version yet)
+    /// Move marks to the edge or joint near them with sub-pixel accuracy, and the inner marks of an axis to the middle between both
+    /// sides; marks without a clear edge stay and are named
     #[arg(long)]
     snap: bool,
     /// How the animal lies: flat (within 5°), within:A or tilt:A with the angle in degrees, or unknown
@@ -93,12 +96,6 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
 
 /// Measures and keeps the table, without printing anything.
 pub(super) fn outcome(args: &Args) -> Result<(MeasureResult, Opened), Failure> {
-    if args.snap {
-        return Err(Failure::Usage(
-            "--snap is not in this version yet; set the marks by hand with --axis, --span or --appendage, or use --find"
-                .to_owned(),
-        ));
-    }
     if args.accept_mismatch.as_ref().is_some_and(|r| r.trim().is_empty()) {
         return Err(Failure::Usage("--accept-mismatch needs a reason, which is recorded".to_owned()));
     }
@@ -112,8 +109,7 @@ pub(super) fn outcome(args: &Args) -> Result<(MeasureResult, Opened), Failure> {
     let opened = opened::open(&args.picture, args.mode.as_deref()).map_err(Failure::usage)?;
     let accepted = args.accept_mismatch.is_some();
     let proposed = if args.find { measure_find::found(&setup, &opened, accepted, &mut shapes)? } else { None };
-    let figures = args.asked.figures(&shapes).map_err(Failure::usage)?;
-    let mut result = measure(args, &setup, &opened, (&shapes, &figures))?;
+    let mut result = measure(args, &setup, &opened, shapes)?;
     if let (Some(proposed), Some(file)) = (&proposed, &args.overlay) {
         proposed.draw(&opened, file)?;
     }
@@ -133,36 +129,45 @@ fn load(args: &Args) -> Result<Setup, Failure> {
     setup.map_err(Failure::usage)
 }
 
-fn measure(
-    args: &Args,
-    setup: &Setup,
-    opened: &Opened,
-    (shapes, figures): (&[Shape], &[Figure]),
-) -> Result<MeasureResult, Failure> {
+fn measure(args: &Args, setup: &Setup, opened: &Opened, shapes: Vec<Shape>) -> Result<MeasureResult, Failure> {
+    let light = opened.photo.light(Channel::Luminance);
+    let Placed { shapes, blur, notes } = placed((&args.asked, args.snap), shapes, &light, setup, &opened.facts)?;
+    let figures = args.asked.figures(&shapes).map_err(Failure::usage)?;
     let answer = notebook::evaluate(&Question {
         setup,
         facts: &opened.facts,
         exif_aperture: opened.photo.metadata().aperture,
-        blur_spot: None,
+        blur_spot: blur.map(|b| b.0),
+        u_blur_spot: blur.map(|b| b.1),
         warnings: &opened.warnings,
-        shapes,
-        figures,
+        shapes: &shapes,
+        figures: &figures,
         lying: args.lying,
         accepted_mismatch: args.accept_mismatch.as_deref(),
         options: Options::default(),
     });
-    let answer = answer.map_err(|e| match e {
+    let mut answer = answer.map_err(|e| match e {
         EvaluateError::Mismatch { .. } => {
             Failure::Refused { reason: "the picture does not match the setup".to_owned(), detail: e.to_string() }
         }
         e => Failure::usage(e),
     })?;
+    for (m, notes) in answer.measured.iter_mut().zip(notes) {
+        m.warnings.extend(notes);
+    }
     if let Some(path) = &args.notebook {
-        let animal = args.animal.as_deref().unwrap_or_default();
-        let (lying, accepted_mismatch) = (args.lying, args.accept_mismatch.as_deref());
-        let person = args.person.as_deref().unwrap_or_default();
-        let picture = &args.picture;
-        let about = Kept { picture, opened, setup, animal, person, lying, accepted_mismatch, shapes, figures };
+        let about = Kept {
+            picture: &args.picture,
+            opened,
+            setup,
+            blur_spot: blur.map(|b| b.0),
+            animal: args.animal.as_deref().unwrap_or_default(),
+            person: args.person.as_deref().unwrap_or_default(),
+            lying: args.lying,
+            accepted_mismatch: args.accept_mismatch.as_deref(),
+            shapes: &shapes,
+            figures: &figures,
+        };
         notebook_keep::keep(path, &about, &answer)?;
     }
     Ok(MeasureResult {

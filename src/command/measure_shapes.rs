@@ -1,6 +1,6 @@
 //! The shapes, ratios and sums that arguments ask for.
 
-use super::parse::{self, NamedMarks};
+use super::parse::{self, BreadthAsked, NamedMarks};
 use crate::animal::{Figure, FigureError, Kind, MarkKind, Shape};
 
 /// What is to be measured.
@@ -12,9 +12,10 @@ pub(super) struct Asked {
     /// Straight distance between two marks
     #[arg(long, value_name = "MARKS", value_parser = parse::named_marks, allow_hyphen_values = true)]
     span: Vec<NamedMarks>,
-    /// Distance across the animal between two marks
-    #[arg(long, value_name = "MARKS", value_parser = parse::named_marks, allow_hyphen_values = true)]
-    breadth: Vec<NamedMarks>,
+    /// Distance across the animal: between two marks, or square to an axis by its edges, where it is widest ("axis 1") or at a place
+    /// along it ("axis 1 at 40%")
+    #[arg(long, value_name = "MARKS|AXIS", value_parser = parse::breadth, allow_hyphen_values = true)]
+    breadth: Vec<BreadthAsked>,
     /// Segments from joint to joint, and their sum
     #[arg(long, value_name = "MARKS", value_parser = parse::named_marks, allow_hyphen_values = true)]
     appendage: Vec<NamedMarks>,
@@ -35,10 +36,15 @@ pub(super) struct Asked {
 impl Asked {
     /// The shapes in the order of their kinds, with their own names or numbered by kind; marks as the hand set them.
     pub(super) fn shapes(&self, ends: Option<MarkKind>) -> Vec<Shape> {
+        let marks = |b: &BreadthAsked| match b {
+            BreadthAsked::Marks(marks) => Some(marks.clone()),
+            BreadthAsked::Across(..) => None,
+        };
+        let breadths: Vec<NamedMarks> = self.breadth.iter().filter_map(marks).collect();
         let kinds = [
             (Kind::Axis, &self.axis),
             (Kind::Span, &self.span),
-            (Kind::Breadth, &self.breadth),
+            (Kind::Breadth, &breadths),
             (Kind::Appendage, &self.appendage),
             (Kind::Outline, &self.outline),
             (Kind::Angle, &self.angle),
@@ -56,6 +62,16 @@ impl Asked {
             }
         }
         out
+    }
+
+    /// Breadths to be found across an axis: their names, the axis's, and the share of its length.
+    pub(super) fn across(&self) -> Vec<(String, &str, Option<f64>)> {
+        let by_marks = self.breadth.iter().filter(|b| matches!(b, BreadthAsked::Marks(_))).count();
+        let asked = self.breadth.iter().filter_map(|b| match b {
+            BreadthAsked::Across(axis, at) => Some((axis.as_str(), *at)),
+            BreadthAsked::Marks(_) => None,
+        });
+        asked.enumerate().map(|(i, (axis, at))| (format!("breadth {}", by_marks + i + 1), axis, at)).collect()
     }
 
     /// Ratios and sums of those shapes.

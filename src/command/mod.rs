@@ -4,9 +4,12 @@
 //! warnings to standard error; exit status 0 done, 1 part of a batch failed, 2 usage or file error, 3 refused.
 
 mod calibrate;
+mod calibrate_advice;
 mod calibrate_batch;
+mod calibrate_by_hand;
 mod calibrate_keep;
 mod calibrate_notes;
+mod calibrate_quality;
 mod calibrate_report;
 mod calibrate_turned;
 mod clock;
@@ -21,6 +24,7 @@ mod measure_find;
 mod measure_json;
 mod measure_report;
 mod measure_shapes;
+mod measure_snap;
 mod notebook_keep;
 mod notebook_tell;
 mod opened;
@@ -31,6 +35,7 @@ mod plan_plot;
 mod plan_preview;
 mod plan_report;
 mod reading_plot;
+mod residual_map;
 mod sheet;
 mod table;
 

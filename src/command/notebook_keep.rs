@@ -12,6 +12,7 @@ use crate::notebook::{
     Picture, PictureId, SetupId, Store, StoredMark, Unknown, relative_path,
 };
 use crate::setup::Setup;
+use crate::units::Um;
 
 /// Name and version of this program.
 pub(super) const PROGRAM: &str = concat!("motestick ", env!("CARGO_PKG_VERSION"));
@@ -21,6 +22,8 @@ pub(super) struct Kept<'a> {
     pub(super) picture: &'a Path,
     pub(super) opened: &'a Opened,
     pub(super) setup: &'a Setup,
+    /// The blur spot measured in the picture itself.
+    pub(super) blur_spot: Option<Um>,
     pub(super) animal: &'a str,
     pub(super) person: &'a str,
     pub(super) lying: Lying,
@@ -151,6 +154,7 @@ fn picture_of(id: PictureId, notebook: &Path, about: &Kept<'_>) -> Result<Pictur
     picture.exif_camera.clone_from(&facts.exif_camera);
     picture.exif_lens.clone_from(&facts.exif_lens);
     picture.exif_aperture = photo.metadata().aperture;
+    picture.blur_spot_um = about.blur_spot.map(Um::get);
     picture.mode.clone_from(&facts.mode);
     picture.taken.clone_from(&photo.metadata().taken);
     picture.warnings.clone_from(&about.opened.warnings);

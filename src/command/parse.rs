@@ -1,6 +1,7 @@
 //! Reading what people type after options.
 
 use crate::animal::{Lying, MarkKind};
+use crate::slide::HandMark;
 use crate::units::{Angle, Image, Point, Um, parse_length, parse_ratio_of_lengths};
 
 /// A length with its unit.
@@ -67,6 +68,38 @@ pub(super) struct NamedMarks {
     pub(super) points: Vec<Point<Image>>,
 }
 
+/// A breadth: two marks, or across an axis by its name.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum BreadthAsked {
+    Marks(NamedMarks),
+    /// The axis's name and the share of its length; `None` where it is widest.
+    Across(String, Option<f64>),
+}
+
+/// `x,y x,y`, or `axis 1`, or `axis 1 at 40%`.
+pub(super) fn breadth(text: &str) -> Result<BreadthAsked, String> {
+    if text.contains(',') {
+        return named_marks(text).map(BreadthAsked::Marks);
+    }
+    let (axis, at) = match text.rsplit_once(" at ") {
+        None => (text, None),
+        Some((axis, place)) => {
+            let bad = || format!("\"{}\" is no place along an axis; write as in \"axis 1 at 40%\"", place.trim());
+            let percent: f64 = place.trim().strip_suffix('%').ok_or_else(bad)?.trim().parse().map_err(|_err| bad())?;
+            if !(percent > 0.0 && percent < 100.0) {
+                return Err(format!("{percent} % is not along the axis; it must be between 0 and 100"));
+            }
+            (axis, Some(0.01 * percent))
+        }
+    };
+    if axis.trim().is_empty() {
+        return Err(
+            "a breadth is two marks, as \"x,y x,y\", or an axis's name, as \"axis 1\" or \"axis 1 at 40%\"".to_owned()
+        );
+    }
+    Ok(BreadthAsked::Across(axis.trim().to_owned(), at))
+}
+
 /// Marks, with a name before a colon or without.
 pub(super) fn named_marks(text: &str) -> Result<NamedMarks, String> {
     let Some((name, rest)) = text.split_once(':') else {
@@ -79,6 +112,41 @@ pub(super) fn named_marks(text: &str) -> Result<NamedMarks, String> {
         ));
     }
     Ok(NamedMarks { name: Some(name.to_owned()), points: marks(rest)?.0 })
+}
+
+/// Marks on a ruler as `x,y=LENGTH x,y=LENGTH …`.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct HandMarks(pub(super) Vec<HandMark>);
+
+/// Marks on a ruler: pixels, `=`, and what the ruler says there with its unit.
+pub(super) fn hand_marks(text: &str) -> Result<HandMarks, String> {
+    let mut marks = Vec::new();
+    for one in text.split([' ', ';', '\t', '\n']).filter(|p| !p.is_empty()) {
+        let bad =
+            || format!("\"{one}\" is not a mark on a ruler; write x,y=LENGTH, as in \"120.5,88=0um 910,95.5=500um\"");
+        let (at, along) = one.split_once('=').ok_or_else(bad)?;
+        let (x, y) = at.split_once(',').ok_or_else(bad)?;
+        let coordinate = |t: &str| t.trim().parse::<f64>().ok().filter(|v| v.is_finite()).ok_or_else(bad);
+        let at = Point::new(coordinate(x)?, coordinate(y)?);
+        marks.push(HandMark { at, along: from_zero(along)? });
+    }
+    if marks.len() < 2 {
+        return Err(format!(
+            "{} marks were given, at least 2 are needed, as in \"120.5,88=0um 910,95.5=500um\"",
+            marks.len()
+        ));
+    }
+    Ok(HandMarks(marks))
+}
+
+/// A length that may be 0, with its unit.
+fn from_zero(text: &str) -> Result<Um, String> {
+    let text = text.trim();
+    let number_end = text.find(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | ','))).unwrap_or(text.len());
+    let (number, unit) = text.split_at(number_end);
+    let zero = !number.is_empty() && number.chars().all(|c| matches!(c, '0' | '.' | ','));
+    // Zero, but in a unit that exists.
+    if zero && length(&format!("1{unit}")).is_ok() { Ok(Um::new(0.0)) } else { length(text) }
 }
 
 /// How the animal lies.
@@ -130,6 +198,34 @@ mod tests {
         assert_eq!((got.name.as_deref(), got.points.len()), (Some("left antenna"), 2));
         assert_eq!(named_marks("1,2 3,4").unwrap().name, None);
         assert!(named_marks(":1,2 3,4").is_err() && named_marks("a/b: 1,2 3,4").unwrap_err().contains("is no name"));
+    }
+
+    #[test]
+    fn marks_on_a_ruler_as_people_type_them() {
+        let got = hand_marks("120.5,88=0um  910,95.5=0.5mm;915,95=0,51mm").unwrap().0;
+        assert_eq!(got.len(), 3);
+        assert_eq!((got[0].at, got[0].along), (Point::new(120.5, 88.0), Um::new(0.0)));
+        assert!((got[1].along.get() - 500.0).abs() < 1e-9 && (got[2].along.get() - 510.0).abs() < 1e-9);
+        for (bad, words) in [
+            ("1,2=0um", "1 marks were given"),
+            ("1,2=0um 3,4", "\"3,4\" is not a mark on a ruler"),
+            ("1,2=0um 3=5um", "\"3=5um\""),
+            ("1,2=0 3,4=5um", "no unit"),
+            ("1,2=0um 3,4=5furlong", "furlong"),
+            ("1,2=0um 3,nan=5um", "not a mark"),
+            ("", "0 marks"),
+        ] {
+            let e = hand_marks(bad).unwrap_err();
+            assert!(e.contains(words), "{bad}: {e}");
+        }
+    }
+
+    #[test]
+    fn a_breadth_is_two_marks_or_across_an_axis() {
+        assert!(matches!(breadth("1,2 3,4"), Ok(BreadthAsked::Marks(_))));
+        assert_eq!(breadth("axis 1"), Ok(BreadthAsked::Across("axis 1".to_owned(), None)));
+        assert_eq!(breadth("axis 1 at 40 %"), Ok(BreadthAsked::Across("axis 1".to_owned(), Some(0.4))));
+        assert!(breadth("axis 1 at 40").is_err() && breadth("axis 1 at 140%").is_err() && breadth(" ").is_err());
     }
 
     #[test]

@@ -1,24 +1,37 @@
-//! The residuals of a reading as a picture.
+//! A reading as a picture: residuals along the ruling, contrast, and the residuals over the picture.
 
+use super::calibrate_quality::left_out_text;
+use super::residual_map;
 use crate::exchange::draw::DrawError;
 use crate::exchange::plot::{Axis, Data, Panel, Plot, Series};
-use crate::slide::{Graduation, Reading, Rejection};
+use crate::slide::{Family, Graduation, Reading, RegionBlur, Rejection};
 use crate::uncertainty::significant;
 
 const WIDTH_PX: usize = 1200;
-const HEIGHT_PX: usize = 800;
+const HEIGHT_PX: usize = 760;
+/// Beyond this many, error bars cover each other.
+const MOST_WITH_ERRORS: usize = 1000;
 
-/// Residuals and contrast of every graduation, as PNG.
+/// Residuals and contrast of every graduation, and the map of the residuals below, as PNG.
 ///
 /// # Errors
 /// [`DrawError`] when drawing fails.
-pub(super) fn png(reading: &Reading, picture: &str) -> Result<Vec<u8>, DrawError> {
-    let used = |g: &&Graduation| g.rejected.is_none();
-    let out_of_place = |g: &&Graduation| g.rejected == Some(Rejection::OutOfPlace);
-    let residuals: Vec<_> = reading.graduations.iter().filter(used).map(residual).collect();
-    let rejected: Vec<_> = reading.graduations.iter().filter(out_of_place).map(residual).collect();
-    let missing = reading.graduations.iter().filter(|g| g.rejected == Some(Rejection::NotSeen)).count();
-    let mut series = vec![Series::new("used, with standard uncertainty", Data::PointsWithErrors(residuals))];
+pub(super) fn png(reading: &Reading, parts: &[RegionBlur], picture: &str) -> Result<Vec<u8>, DrawError> {
+    let mut series = Vec::new();
+    for (family, name) in
+        [(Family::Along, "used, with standard uncertainty"), (Family::Across, "used, of the lines across")]
+    {
+        let points: Vec<_> =
+            reading.graduations.iter().filter(|g| g.rejected.is_none() && of(g, family)).map(residual).collect();
+        if points.len() > MOST_WITH_ERRORS {
+            let bare = points.iter().map(|p| (p.0, p.1)).collect();
+            series.push(Series::new("used", Data::Points(bare)));
+        } else if !points.is_empty() {
+            series.push(Series::new(name, Data::PointsWithErrors(points)));
+        }
+    }
+    let rejected: Vec<_> =
+        reading.graduations.iter().filter(|g| g.rejected == Some(Rejection::OutOfPlace)).map(residual).collect();
     if !rejected.is_empty() {
         series.push(Series::new("left out: out of place", Data::PointsWithErrors(rejected)));
     }
@@ -33,14 +46,24 @@ pub(super) fn png(reading: &Reading, picture: &str) -> Result<Vec<u8>, DrawError
     );
     let mut plot = Plot::new(&format!("Reading of {picture}"), vec![top, bottom]);
     plot.subtitle = format!(
-        "{} px/µm, {} map, {} graduations used, {} left out ({missing} not seen), residuals {} px rms",
+        "{} px/µm, {} map, {} used, {}, residuals {} px rms",
         significant(reading.scale.get(), 6),
         reading.map.model.name(),
         reading.used(),
-        reading.rejected(),
+        left_out_text(reading),
         significant(reading.residual_rms.get(), 2)
     );
-    plot.to_png(WIDTH_PX, HEIGHT_PX)
+    let mut page = plot.to_scene(WIDTH_PX, HEIGHT_PX);
+    residual_map::below(&mut page, reading, parts);
+    page.to_png()
+}
+
+/// Lines of a family; dots are shown by columns, as lines along are.
+fn of(g: &Graduation, family: Family) -> bool {
+    match g.family {
+        Family::Dot { .. } => family == Family::Along,
+        own => own == family,
+    }
 }
 
 fn residual(g: &Graduation) -> (f64, f64, f64) {

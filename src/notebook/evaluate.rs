@@ -11,11 +11,11 @@ use super::id::MeasurementId;
 use super::measurement::{BudgetNote, FigureNote, Measurement, Reported};
 use crate::animal::{
     AnimalError, Circumstances, Evaluated, Figure, Kind, Lying, Measured, Part, PictureBlur, Recipe, Shape,
-    evaluate_shapes,
+    evaluate_live, evaluate_shapes,
 };
 use crate::optics::OpticsError;
 use crate::setup::{PictureFacts, PixelSize, Setup};
-use crate::uncertainty::{Matrix, Options, UncertaintyError};
+use crate::uncertainty::{Matrix, Options, Trials, UncertaintyError};
 use crate::units::{PxPerUm, Um};
 
 /// All that figures on one picture follow from.
@@ -29,6 +29,8 @@ pub struct Question<'a> {
     pub exif_aperture: Option<f64>,
     /// The blur spot measured in the picture itself.
     pub blur_spot: Option<Um>,
+    /// Its standard uncertainty: with it comes a verdict on focus and notes.
+    pub u_blur_spot: Option<Um>,
     /// What was to be said when the picture was opened.
     pub warnings: &'a [String],
     /// What was drawn.
@@ -107,17 +109,24 @@ pub fn evaluate(question: &Question<'_>) -> Result<Answer, EvaluateError> {
     let mut warnings = question.warnings.to_vec();
     check_match(question, &mut warnings)?;
     let map = setup.map_for(facts).ok_or_else(|| EvaluateError::NoReading { setup: setup.name.clone() })?;
-    let predicted = setup.predicted_blur()?.map(|b| b.w_um);
+    let predicted = setup.predicted_blur()?;
     let depth = setup.depth_of_field(1.0)?;
-    let blur =
-        PictureBlur::choose(predicted, question.blur_spot, setup.blur_on_slide()).ok_or(AnimalError::BlurUnknown)?;
-    warnings.extend(blur.warning(question.blur_spot.is_some()));
+    let mut blur = PictureBlur::choose(predicted.as_ref(), question.blur_spot, setup.blur_on_slide())
+        .ok_or(AnimalError::BlurUnknown)?;
+    if let (Some(u), Some(predicted)) = (question.u_blur_spot, &predicted) {
+        blur = blur.judged(u, predicted);
+    }
+    if question.blur_spot.is_none() || blur.verdict.is_some() {
+        warnings.extend(blur.warning());
+    }
     if setup.certificate_expanded_rel().is_none() {
         warnings.push("the setup's ruled slide has no certificate; the scale may be off by 0.2 %".to_owned());
     }
     aperture_warnings(question, &mut warnings);
     let about = Circumstances { setup, map: &map, blur, lying, depth, options: question.options.clone() };
-    let Evaluated { measured, names, covariance } = evaluate_shapes(shapes, figures, &about)?;
+    // Without trials, to second order: the value does not jump when the trials follow.
+    let work = if matches!(question.options.trials, Trials::Skip) { evaluate_live } else { evaluate_shapes };
+    let Evaluated { measured, names, covariance } = work(shapes, figures, &about)?;
     let place = shapes.first().map_or(map.centre(), Shape::middle);
     let u_rel_scale = setup.scale_uncertainty(place)?.u_rel;
     let scale = PxPerUm::new(map.centre_scale().get() / setup.pooling_factor());
@@ -288,6 +297,7 @@ impl Notebook {
             facts: &picture.facts(),
             exif_aperture: picture.exif_aperture,
             blur_spot: picture.blur_spot_um.map(Um::new),
+            u_blur_spot: None,
             warnings: &picture.warnings,
             shapes: &shapes,
             figures: &figures,

@@ -5,7 +5,7 @@ use super::{
     Action, Animal, AnimalId, BudgetNote, FigureNote, KeptSetup, Measurement, MeasurementId, Notebook, NotebookId,
     Picture, PictureId, Quantity, Reported, SetupId, StoredMark,
 };
-use crate::animal::{Ground, Kind, Lying, MarkKind, Placement, Unit, Verdict};
+use crate::animal::{Kind, Levels, Lying, MarkKind, Placement, Unit, Verdict};
 use crate::setup::testing::setup_of;
 use crate::units::Angle;
 
@@ -42,7 +42,8 @@ pub(crate) fn figure(value: f64) -> FigureNote {
 /// A measurement of 300.1 µm, not yet put in.
 pub(crate) fn measurement(number: u64, animal: u64, picture: u64, setup: u64) -> Measurement {
     let mut snapped = mark(420.25, 310.1);
-    snapped.placement = Placement::Snapped { covariance_px2: [0.01, 0.001, 0.02], ground: Some(Ground::Bright) };
+    snapped.placement =
+        Placement::Snapped { covariance_px2: [0.01, 0.001, 0.02], levels: Some(Levels { animal: 0.1, ground: 0.6 }) };
     Measurement {
         id: MeasurementId::new(number),
         animal: AnimalId::new(animal),

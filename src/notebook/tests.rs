@@ -248,6 +248,21 @@ proptest! {
 }
 
 #[test]
+fn every_form_there_was_still_opens() {
+    let text = include_str!("../../tests/data/notebook/form_1.json");
+    let n = from_text(text).expect("reads");
+    assert_eq!((n.schema, n.animals.len(), n.pictures.len(), n.setups.len(), n.measurements.len()), (1, 3, 3, 1, 10));
+    let first = n.measurements[0].reported.as_ref().expect("a figure");
+    assert_eq!(first.figure.value, Some(542.232_751_435_866_8));
+    // Written again it says the same, with what nobody knows.
+    let value = |t: &str| serde_json::from_str::<serde_json::Value>(t).expect("is JSON");
+    let again = value(&to_text(&n).expect("writes"));
+    assert_eq!(again, value(text));
+    assert_eq!(again["kept_by_another_program"]["shelf"], "upper");
+    assert_eq!(again["measurements"][0]["colour"], "amber");
+}
+
+#[test]
 fn a_name_for_the_menu() {
     let names: Vec<String> = every_action().iter().map(Action::name).collect();
     assert!(names.contains(&"remove picture pictures/2.jpg".to_owned()), "{names:?}");

@@ -35,6 +35,8 @@ pub mod source {
 
 /// Distance to the entrance pupil where nothing is known of the lens, mm: a short macro lens.
 const UNKNOWN_PUPIL_DISTANCE_MM: f64 = 40.0;
+/// Least width of the entrance pupil of a lens that photographs coarse rulers, mm: 50 mm at f/16.
+const LEAST_PUPIL_MM: f64 = 3.0;
 /// How far an assumed pupil distance may be off: the measurement model's ±30 %.
 const PUPIL_DISTANCE_HALF_WIDTH_REL: f64 = 0.30;
 /// Depth within which focus is not noticed where no aperture is known, from the blur spot: with `w = 1.3329 λ / (2 NA)` the wave
@@ -82,16 +84,16 @@ impl Setup {
     /// # Errors
     /// [`UncertaintyError`] when a value of the setup cannot be an input.
     pub fn push_scale_inputs(&self, inputs: &mut Inputs, place: Point<Image>) -> Result<ScalePlaces, UncertaintyError> {
-        let (pooled, last) = (self.pooled_readings(), self.readings.last());
+        let (pooled, last) = (self.pooled_readings(), self.last_counted());
         let first = inputs.len();
         inputs.push(self.certificate_input()?);
         let fit = last.map_or(0.0, |r| r.map.u_rel_fit_at(place));
         let dof = last.map_or(f64::INFINITY, |r| r.dof_fit);
-        inputs.push(
-            Input::normal(source::FIT, "fit of the graduations", 0.0, fit)?
-                .with_dof(dof)?
-                .with_evaluation(EvaluationType::A),
-        );
+        let by_hand = last.is_some_and(|r| r.by_hand);
+        let label =
+            if by_hand { "marks set by hand on a ruler, lens and tilt unknown" } else { "fit of the graduations" };
+        let evaluation = if by_hand { EvaluationType::B } else { EvaluationType::A };
+        inputs.push(Input::normal(source::FIT, label, 0.0, fit)?.with_dof(dof)?.with_evaluation(evaluation));
         push_shared_conditions(inputs, self)?;
         inputs.push(reproducibility_input(&pooled)?);
         inputs.push(self.focus_input()?);
@@ -140,13 +142,24 @@ impl Setup {
         }
         let by_lens = match (self.optics.focal_length_mm, self.optics.magnification) {
             (Some(f), Some(m)) if f > 0.0 && m > 0.0 => f * (1.0 + 1.0 / m),
-            _ => UNKNOWN_PUPIL_DISTANCE_MM,
+            _ => UNKNOWN_PUPIL_DISTANCE_MM.max(self.distance_by_pupil_mm()),
         };
         by_lens * (1.0 - PUPIL_DISTANCE_HALF_WIDTH_REL)
     }
 
+    /// Where the depth is taken from the blur spot, the distance must go with it: light of the aperture `NA = 1.3329 λ / (2 w)`
+    /// comes from a pupil at least 3 mm wide, so that the lens is at least `3 mm / (2 NA)` away. Coarse rulers at low magnification are
+    /// photographed from afar.
+    fn distance_by_pupil_mm(&self) -> f64 {
+        if self.optics.aperture().ok().flatten().is_some() {
+            return 0.0;
+        }
+        let blur = self.blur_on_slide().map_or(0.0, Um::get);
+        LEAST_PUPIL_MM * blur / (1.3329 * WAVELENGTH.get())
+    }
+
     fn across_input(&self) -> Result<Input, UncertaintyError> {
-        match self.readings.last().and_then(|r| r.map.u_rel_across) {
+        match self.last_counted().and_then(|r| r.map.u_rel_across) {
             Some(u) => Input::normal(source::ACROSS, "scale across the ruling, measured", 0.0, u),
             None => {
                 let half = self.assumed.square_pixels_half_width_rel;
@@ -251,6 +264,15 @@ mod tests {
         assert!((u_of(&setup, source::FOCUS) - 0.055 / 28.0 / 6f64.sqrt()).abs() < 1e-8);
         setup.assumed.telecentric = true;
         assert_eq!(u_of(&setup, source::FOCUS), 0.0);
+    }
+
+    #[test]
+    fn a_coarse_ruler_of_which_only_the_blur_is_known_is_far_away() {
+        let mut setup = setup_of(&[0.1]);
+        setup.readings[0].blur_spot_um = Some(30.0);
+        // Depth 30² / (0.4442 · 0.55) µm = 3.68 mm, seen from 3 mm · 30 / (1.3329 · 0.55) = 123 mm, less 30 %; triangular.
+        let want = 3.684 / (0.7 * 122.77) / 6f64.sqrt();
+        assert!((u_of(&setup, source::FOCUS) / want - 1.0).abs() < 1e-3, "{}", u_of(&setup, source::FOCUS));
     }
 
     #[test]

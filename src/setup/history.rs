@@ -52,7 +52,7 @@ impl Setup {
     /// All readings together.
     #[must_use]
     pub fn pooled_readings(&self) -> Pooled {
-        let scales: Vec<f64> = self.readings.iter().map(|r| r.scale_px_per_um).collect();
+        let scales: Vec<f64> = self.counted().map(|r| r.scale_px_per_um).collect();
         let Ok(s) = summary(&scales) else {
             let reproducibility = self.reproducibility(0, None);
             let scale = PxPerUm::new(f64::NAN);
@@ -161,6 +161,23 @@ mod tests {
         assert!((p.drift_rel.unwrap() + 0.002).abs() < 1e-12);
         assert!((p.reproducibility.u_rel - s * 1.2f64.sqrt()).abs() < 1e-12);
         assert_eq!(p.reproducibility.dof, Some(4.0));
+    }
+
+    #[test]
+    fn marks_set_by_hand_count_until_a_reading_succeeds() {
+        let mut setup = setup_of(&[1.02, 1.0]);
+        setup.readings[0].by_hand = true;
+        let p = setup.pooled_readings();
+        assert_eq!((p.readings, p.scale.get()), (1, 1.0));
+        setup.readings[1].by_hand = true;
+        assert_eq!(setup.pooled_readings().readings, 2);
+        setup.readings.swap(0, 1);
+        setup.readings[0].by_hand = false;
+        assert_eq!(
+            setup.last_counted().map(|r| r.scale_px_per_um),
+            Some(1.0),
+            "the later marks do not replace its map"
+        );
     }
 
     #[test]

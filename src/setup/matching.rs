@@ -111,7 +111,7 @@ impl Setup {
     /// centre: it gets the plain scale without tilt and distortion.
     #[must_use]
     pub fn map_for(&self, facts: &PictureFacts) -> Option<ScaleMap> {
-        let last = self.readings.last()?;
+        let last = self.last_counted()?;
         let map = match self.pixel_size_of(facts) {
             PixelSize::Same => last.map.clone(),
             PixelSize::WholeFrameResized(_) => last.map.resized(facts.width_px as usize, facts.height_px as usize),
@@ -136,7 +136,7 @@ impl Setup {
     #[must_use]
     pub fn pooling_factor(&self) -> f64 {
         let pooled = self.pooled_readings();
-        self.readings.last().map_or(1.0, |r| r.map.centre_scale() / pooled.scale)
+        self.last_counted().map_or(1.0, |r| r.map.centre_scale() / pooled.scale)
     }
 }
 

@@ -292,6 +292,9 @@ pub struct ReadingRecord {
     pub warnings: Vec<String>,
     /// The other direction, from a second picture with the slide turned by about 90°.
     pub crossways: Option<Crossways>,
+    /// True where a person set the marks, since no reading succeeded.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub by_hand: bool,
     /// The scale map.
     pub map: ScaleMap,
 }
@@ -333,6 +336,18 @@ pub struct Crossways {
 }
 
 impl Setup {
+    /// The readings that count: those that the program made, or the marks set by hand where there are no others.
+    pub fn counted(&self) -> impl Iterator<Item = &ReadingRecord> {
+        let by_hand_alone = self.readings.iter().all(|r| r.by_hand);
+        self.readings.iter().filter(move |r| by_hand_alone || !r.by_hand)
+    }
+
+    /// The last reading that counts; its map is the setup's.
+    #[must_use]
+    pub fn last_counted(&self) -> Option<&ReadingRecord> {
+        self.counted().last()
+    }
+
     /// Looks through the values for those that make no sense, as after editing by hand.
     ///
     /// # Errors

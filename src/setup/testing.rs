@@ -46,6 +46,7 @@ fn reading(scale_px_per_um: f64) -> ReadingRecord {
         u_rel_by_source: toml::Table::new(),
         warnings: vec![],
         crossways: None,
+        by_hand: false,
         map: ScaleMap::similarity(1200, 900, PxPerUm::new(scale_px_per_um), Angle::from_degrees(20.0), 1e-4),
     }
 }

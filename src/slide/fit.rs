@@ -12,9 +12,9 @@ use super::scale_map::{MapModel, PARAMETERS};
 use nalgebra::{DMatrix, DVector, Matrix6, SMatrix, Vector6};
 
 /// Standard deviation of the prior of radial distortion at the corner (common practice: macro lenses distort by less than 1 %).
-const PRIOR_RADIAL: f64 = 0.008;
+pub(super) const PRIOR_RADIAL: f64 = 0.008;
 /// Standard deviation of the prior of the perspective terms: a few degrees of tilt at usual pupil distances.
-const PRIOR_PERSPECTIVE: f64 = 0.004;
+pub(super) const PRIOR_PERSPECTIVE: f64 = 0.004;
 
 /// Result of the fit, in graduations over half-diagonal coordinates.
 #[derive(Clone, Debug)]
@@ -26,9 +26,31 @@ pub(super) struct Fitted {
     pub(super) residuals: Vec<LineResidual>,
     /// Standard deviation of the ruling's own errors, px.
     pub(super) ruling_sd_px: f64,
+    /// The fit with every term free, where the data allow one.
+    pub(super) free: Option<Free>,
     /// Evidence weight of the models that have a radial term and of those that have a perspective term.
     pub(super) weight_radial: f64,
     pub(super) weight_perspective: f64,
+}
+
+/// A fit with every term free: most probable parameters and what the data alone say about them.
+#[derive(Clone, Debug)]
+pub(super) struct Free {
+    pub(super) parameters: Vector6<f64>,
+    pub(super) information: Matrix6<f64>,
+}
+
+impl Free {
+    /// From the widest solution, which its priors held: what data alone would find follows from the same normal equations.
+    fn of(s: &Solution) -> Option<Self> {
+        let prior = |sd: f64| 1.0 / (sd * sd);
+        let (radial, perspective) = (prior(PRIOR_RADIAL), prior(PRIOR_PERSPECTIVE));
+        let priors = Matrix6::from_diagonal(&Vector6::new(0.0, 0.0, 0.0, radial, perspective, perspective));
+        let held = s.covariance.try_inverse()?;
+        let information = held - priors;
+        let parameters = (information + priors * 1e-3).try_inverse()? * (held * s.parameters);
+        Some(Self { parameters, information })
+    }
 }
 
 /// How one graduation sits about the fit.
@@ -272,6 +294,8 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitte
     };
     let solutions: Vec<(Hypothesis, Solution)> =
         HYPOTHESES.iter().filter_map(|h| Some((*h, gauss_newton(&strips, &weight, &p, h, g, scale2)?))).collect();
+    let widest = solutions.iter().find(|(h, _)| h.radial.is_some() && h.perspective.is_some());
+    let free = widest.and_then(|(_, s)| Free::of(s));
     let evidences: Vec<f64> = solutions.iter().map(|(h, s)| s.log_evidence + h.probability.ln()).collect();
     let best = evidences.iter().copied().fold(f64::MIN, f64::max);
     let weights: Vec<f64> = evidences.iter().map(|e| (e - best).exp()).collect();
@@ -317,6 +341,7 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitte
         model,
         residuals,
         ruling_sd_px: tau2.sqrt(),
+        free,
         weight_radial: radial,
         weight_perspective: perspective,
     })

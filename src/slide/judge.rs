@@ -13,6 +13,8 @@ const LEAST_ALIKE: usize = 25;
 #[derive(Clone, Debug)]
 pub(super) struct Verdict<'a> {
     pub(super) chosen: &'a Candidate,
+    /// Lines of the same spacing at right angles to it.
+    pub(super) crossed: Option<&'a Candidate>,
     pub(super) long: LongGraduations,
     pub(super) warnings: Vec<ReadingWarning>,
 }
@@ -44,8 +46,10 @@ pub(super) fn judge<'a>(found: &'a [Candidate], request: &Request) -> Result<Ver
     // decimal pattern of long graduations tells the division by itself: fewer lines than all would show another pattern, and the
     // gaps beside sharp lines look like lines at half the spacing, but never like that.
     let told = |c: &Candidate| matches!(c.lines.tiers, Tiers::TensAndFives { .. });
-    let related: Vec<&Candidate> =
-        found.iter().filter(|c| c.strength > 0.25 * best.strength && is_multiple(best, c)).collect();
+    let related: Vec<&Candidate> = found
+        .iter()
+        .filter(|c| c.strength > 0.25 * best.strength && is_multiple(best, c) && !is_ground(best, c))
+        .collect();
     let any_told = related.iter().any(|c| told(c));
     let chosen = related
         .into_iter()
@@ -65,12 +69,13 @@ pub(super) fn judge<'a>(found: &'a [Candidate], request: &Request) -> Result<Ver
             && (c.pitch_px / chosen.pitch_px - 1.0).abs() < 0.02
             && c.seen() >= LEAST_GRADUATIONS
     });
-    if let Some(rival) = found.iter().find(|c| is_rival(chosen, c)) {
+    let of_lattice = |c: &Candidate| crossed.is_some_and(|x| is_of_lattice(chosen, x, c));
+    if let Some(rival) = found.iter().find(|c| is_rival(chosen, c) && !of_lattice(c)) {
         return Err(Refusal::TwoRulings { first_px: chosen.pitch_px, second_px: rival.pitch_px });
     }
     let mut warnings = Vec::new();
     let long = division(chosen, crossed, request, &mut warnings)?;
-    Ok(Verdict { chosen, long, warnings })
+    Ok(Verdict { chosen, crossed, long, warnings })
 }
 
 fn is_multiple(a: &Candidate, b: &Candidate) -> bool {
@@ -82,6 +87,20 @@ fn is_multiple(a: &Candidate, b: &Candidate) -> bool {
         && (ratio / ratio.round() - 1.0).abs() < 0.015
         && t.abs() < half_t + other_t
         && s.abs() < half_s + other_s + 3.0 * a.pitch_px.max(b.pitch_px)
+}
+
+/// An overtone of thin lines takes the ground between them for lines: it is finer and of the other polarity, and where the thin lines
+/// are, every second, third … of its places is empty.
+fn is_ground(best: &Candidate, c: &Candidate) -> bool {
+    let parts = (best.pitch_px / c.pitch_px).round() as usize;
+    if parts < 2 || c.lines.bright == best.lines.bright || !matches!(c.lines.tiers, Tiers::Alike | Tiers::Twos) {
+        return false;
+    }
+    let empty = |r: usize| {
+        let places = c.lines.present.iter().skip(r).step_by(parts);
+        places.clone().filter(|p| **p).count() * 10 <= places.count()
+    };
+    matches!(best.lines.tiers, Tiers::TensAndFives { .. }) || (0..parts).any(empty)
 }
 
 /// A second even set of lines that does not belong to the first.
@@ -104,6 +123,16 @@ fn is_rival(chosen: &Candidate, c: &Candidate) -> bool {
     let told = matches!(chosen.lines.tiers, Tiers::TensAndFives { .. });
     let overtone = told && turned < 0.05 && [2.5, 5.0 / 3.0, 1.25].iter().any(|r| (ratio / r - 1.0).abs() < 0.007);
     seen >= 8 && dense && clear && !beat && !overtone
+}
+
+/// A wave of the lattice that two crossed sets of lines make: their harmonics and diagonals are no rulings of their own.
+fn is_of_lattice(along: &Candidate, across: &Candidate, c: &Candidate) -> bool {
+    let wave = |c: &Candidate| (c.angle.cos() / c.pitch_px, c.angle.sin() / c.pitch_px);
+    let ((ax, ay), (bx, by), (x, y)) = (wave(along), wave(across), wave(c));
+    let det = ax * by - ay * bx;
+    let (m, n) = ((x * by - y * bx) / det, (ax * y - ay * x) / det);
+    let whole = |v: f64| (v - v.round()).abs() < 0.03;
+    whole(m) && whole(n) && m.abs() + n.abs() < 4.5
 }
 
 /// The middle of `c` lies where the graduations of `chosen` reach; for lines of the same direction, within the short ones, since

@@ -4,28 +4,40 @@
 //! (`phase`) in a turned frame (`rectify`) and surveyed for graduations (`lines`); the candidates are judged
 //! (`judge`): one is the ruling, or the picture is refused. Then all graduations are located at full size (`locate`) and
 //! the map is fitted with its uncertainty (`fit`). Dot plates go their own way (`dots`); where both directions are measured,
-//! one map holds them (`both`).
+//! one map holds them (`both`): crossed rulings and grids (`grid`), and two pictures between which the slide was turned (`crossways`).
+//! What no program reads, a person may mark (`manual`).
 
 mod both;
 mod candidate;
+mod crossways;
 mod dots;
 mod fit;
+mod grid;
 mod judge;
 mod lines;
 mod locate;
+mod manual;
+mod map_gradient;
 mod periodic;
 mod phase;
 mod pyramid;
+mod quality;
 mod reading;
 mod rectify;
 mod refine;
 mod scale_map;
 mod shape;
 mod strip;
+#[cfg(test)]
+mod testing;
 
+pub use crossways::{Crosswise, CrosswiseError, combine_crossways};
+pub use manual::{HandError, HandMark, read_by_hand};
+pub use map_gradient::ScaleGradient;
+pub use quality::{Focus, RegionBlur, blur_by_region, focus};
 pub use reading::{
     Family, Graduation, Isotropy, LongGraduations, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request,
-    Ruler,
+    Ruler, Squareness,
 };
 pub use scale_map::{MapModel, ScaleMap};
 

@@ -74,6 +74,8 @@ pub enum Ruler {
         /// Places across it.
         rows: usize,
     },
+    /// Marks that a person set on it.
+    ByHand,
 }
 
 /// What two measured directions say of each other.
@@ -83,12 +85,20 @@ pub struct Isotropy {
     pub ratio: f64,
     /// Its standard uncertainty from the fit.
     pub u_ratio: f64,
-    /// Angle between the two directions less a right angle.
-    pub squareness: Angle,
-    /// Its standard uncertainty from the fit.
-    pub u_squareness: Angle,
+    /// Angle between the two axes less a right angle, where one picture shows both; unknown from two pictures, between which the
+    /// slide was turned by an unknown angle.
+    pub squareness: Option<Squareness>,
     /// Probability that the data give to two scales or axes that are not square.
     pub evidence: f64,
+}
+
+/// How square two measured axes are.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Squareness {
+    /// Angle between them less a right angle.
+    pub angle: Angle,
+    /// Its standard uncertainty from the fit.
+    pub u: Angle,
 }
 
 /// One graduation of the ruling.
@@ -147,6 +157,13 @@ pub struct MeasuredBlur {
 #[derive(Clone, Debug, PartialEq)]
 #[non_exhaustive]
 pub enum ReadingWarning {
+    /// A person set the marks.
+    ByHand {
+        /// How many.
+        marks: usize,
+        /// Standard uncertainty of placing one.
+        u_mark: Px,
+    },
     /// Only a few graduations support the scale.
     FewGraduations(usize),
     /// A large part was left out.
@@ -180,6 +197,11 @@ pub enum ReadingWarning {
 impl std::fmt::Display for ReadingWarning {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
+            Self::ByHand { marks, u_mark } => write!(
+                f,
+                "the scale rests on {marks} marks set by hand, each known to {:.1} px; an automatic reading is better by far and guards against slips, so photograph the slide anew where you can",
+                u_mark.get()
+            ),
             Self::FewGraduations(n) => write!(f, "only {n} graduations support the scale; show more of the slide"),
             Self::ManyRejected { used, rejected } => write!(
                 f,
@@ -248,8 +270,8 @@ pub struct Reading {
     pub line_shape: Vec<(f64, f64)>,
     /// Blur from the graduations.
     pub blur: Option<MeasuredBlur>,
-    /// Contrast of a typical graduation over the noise of one pixel.
-    pub signal_to_noise: f64,
+    /// Contrast of a typical graduation over the noise of one pixel; unknown for marks set by hand.
+    pub signal_to_noise: Option<f64>,
     /// What a person should know.
     pub warnings: Vec<ReadingWarning>,
 }

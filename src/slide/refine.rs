@@ -1,6 +1,9 @@
 //! From the chosen candidate to the reading: locating at full size, fitting, and the figures that go with it.
 
+use super::both;
+use super::candidate::Candidate;
 use super::fit::{self, Fitted, Ground};
+use super::grid;
 use super::judge::Verdict;
 use super::locate::{Effort, Locator, Spots};
 use super::phase::Phase;
@@ -22,12 +25,29 @@ const BLUR_FLOOR: f64 = 0.01;
 const TRACED_SHAPE: f64 = 0.08;
 /// The same where the line shape was assumed.
 const ASSUMED_SHAPE: f64 = 0.25;
+/// Fewest lines across that may join.
+const LEAST_ACROSS: usize = 6;
 /// Robust weight below which a graduation counts as rejected.
 const LEAST_WEIGHT: f64 = 0.2;
 
 /// Locates and fits.
 pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) -> Result<Reading, Refusal> {
-    let chosen = verdict.chosen;
+    let own = family(light, verdict.chosen)?;
+    let mut reading = assemble(light, verdict, request, &own.fitted, &own.shape, &own.spots)?;
+    if let Some(crossed) = verdict.crossed {
+        join_across(light, crossed, &own.fitted, request, &mut reading);
+    }
+    Ok(reading)
+}
+
+/// The located and fitted lines of one candidate.
+struct Located {
+    fitted: Fitted,
+    shape: Shape,
+    spots: Vec<Spots>,
+}
+
+fn family(light: &Light, chosen: &Candidate) -> Result<Located, Refusal> {
     let locator = Locator { light, frame: chosen.frame, lines: &chosen.lines };
     let ground = Ground {
         centre: (0.5 * light.width() as f64, 0.5 * light.height() as f64),
@@ -39,7 +59,7 @@ pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) ->
     for round in 0..4 {
         let last = round == 3;
         spots = locator.spots(&phase, &shape, if last { Effort::Full } else { Effort::Some });
-        let points = phase_points(&locator, &spots);
+        let points = phase_points(&locator, &spots, chosen.pitch_px);
         if points.len() < 6 {
             return Err(Refusal::TooFewGraduations { found: points.len(), needed: 6 });
         }
@@ -52,7 +72,43 @@ pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) ->
     }
     let start = start(&phase, &locator, ground);
     let fitted = fit::fit(&spots, start, ground).ok_or(Refusal::NoRuling)?;
-    assemble(light, verdict, request, &fitted, &shape, &spots)
+    Ok(Located { fitted, shape, spots })
+}
+
+/// Adds the lines across to a reading, where they are as good as those along.
+fn join_across(light: &Light, crossed: &Candidate, along: &Fitted, request: &Request, reading: &mut Reading) {
+    let Ok(own) = family(light, crossed) else { return };
+    let lines = graduations(crossed.lines.first, &crossed.lines.present, &own.fitted);
+    let used = lines.iter().filter(|g| g.rejected.is_none()).count();
+    if used < LEAST_ACROSS
+        || (used as f64) < 0.6 * crossed.seen() as f64
+        || own.fitted.ruling_sd_px > MOST_SCATTER * crossed.pitch_px
+    {
+        return;
+    }
+    let (Some(free_along), Some(free_across)) = (&along.free, &own.fitted.free) else { return };
+    let Some(joined) = grid::join(free_along, free_across) else { return };
+    let (map, isotropy) = both::scale_map(light.width(), light.height(), &joined.chosen, request.division.get());
+    for g in &mut reading.graduations {
+        g.index -= joined.shift_along;
+    }
+    let sign = if joined.turned { -1 } else { 1 };
+    reading.graduations.extend(lines.into_iter().map(|g| Graduation {
+        family: Family::Across,
+        index: sign * g.index - joined.shift_across,
+        residual: Px::new(g.residual.get() * sign as f64),
+        ..g
+    }));
+    let squares: Vec<f64> =
+        reading.graduations.iter().filter(|g| g.rejected.is_none()).map(|g| g.residual.get().powi(2)).collect();
+    reading.residual_rms = Px::new((squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt());
+    // Nine parameters: two offsets, four slopes, lens and tilt.
+    reading.dof = (squares.len() as f64 - 9.0).max(1.0);
+    reading.scale = map.centre_scale();
+    reading.rotation = map.direction();
+    reading.u_rel_fit = map.u_rel_fit_at(map.centre());
+    (reading.evidence_radial, reading.evidence_perspective) = (joined.chosen.radial, joined.chosen.perspective);
+    (reading.ruler, reading.isotropy, reading.map) = (Ruler::Crossed, Some(isotropy), map);
 }
 
 /// The diffraction under which the strips leave the least noise, for a line of usual width.
@@ -63,7 +119,7 @@ fn best_start(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape>
         if n == 0 { f64::INFINITY } else { spots.iter().map(|s| s.pixel_sd.powi(2)).sum::<f64>() / n as f64 }
     };
     // From what just resolves the division to what just fills a pixel.
-    let ladder = (0..12).map(|i| 1.08 / pitch * 1.35_f64.powi(i)).take_while(|c| *c < 1.6);
+    let ladder = (0..).map(|i| 1.08 / pitch * 1.35_f64.powi(i)).take_while(|c| *c < 1.6);
     let best = ladder
         .map(|cut_off| Optical::usual(cut_off, pitch))
         .map(|o| (o, noise(o)))
@@ -73,15 +129,15 @@ fn best_start(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape>
 }
 
 /// Located graduations as points of the phase, `(t, s, k, weight)`.
-fn phase_points(locator: &Locator<'_>, spots: &[Spots]) -> Vec<(f64, f64, f64, f64)> {
+fn phase_points(locator: &Locator<'_>, spots: &[Spots], pitch: f64) -> Vec<(f64, f64, f64, f64)> {
     let first = locator.lines.first;
     let mut out = Vec::new();
     for s in spots {
         for i in 0..s.k.len() {
             let seen = locator.lines.present.get((s.k[i] - first) as usize).copied().unwrap_or(false);
             let information = s.information[(i, i)];
-            // Steps over a third of a pixel's uncertainty or of the distance say little.
-            if !seen || information < 4.0 || s.delta[i].abs() > 3.0 {
+            // Steps known to half a pixel at least; the phase of a coarse look may be off by a share of the distance.
+            if !seen || information < 4.0 || s.delta[i].abs() > (0.1 * pitch).max(3.0) {
                 continue;
             }
             let x = s.at[i].0 + s.delta[i] * s.across[i].0;
@@ -188,7 +244,7 @@ fn assemble(
         line_width: Px::new(shape.fwhm()),
         line_shape: shape.points().collect(),
         blur,
-        signal_to_noise,
+        signal_to_noise: Some(signal_to_noise),
         warnings,
         graduations,
         ruler: Ruler::Lines,

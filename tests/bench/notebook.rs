@@ -40,6 +40,7 @@ fn setup() -> Setup {
         u_rel_by_source: Default::default(),
         warnings: vec![],
         crossways: None,
+        by_hand: false,
         map,
     };
     Setup {

@@ -8,23 +8,23 @@ use std::process::{Command, Output};
 use motestick::phantom::slide::{SlideScene, render};
 use serde_json::Value;
 
-fn motestick(args: &[&str]) -> Output {
+pub(crate) fn motestick(args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_motestick")).args(args).output().expect("the program starts")
 }
 
-fn sample(name: &str) -> String {
+pub(crate) fn sample(name: &str) -> String {
     format!("{}/sample_data/{name}", env!("CARGO_MANIFEST_DIR"))
 }
 
-fn stdout(out: &Output) -> String {
+pub(crate) fn stdout(out: &Output) -> String {
     String::from_utf8(out.stdout.clone()).expect("UTF-8")
 }
 
-fn stderr(out: &Output) -> String {
+pub(crate) fn stderr(out: &Output) -> String {
     String::from_utf8(out.stderr.clone()).expect("UTF-8")
 }
 
-fn json(out: &Output) -> Value {
+pub(crate) fn json(out: &Output) -> Value {
     serde_json::from_slice(&out.stdout).unwrap_or_else(|e| panic!("{e}: {}{}", stdout(out), stderr(out)))
 }
 
@@ -159,6 +159,58 @@ fn measure_gives_the_keys_of_the_contract_and_one_row_a_quantity() {
     let contract = "picture, picture_sha256, setup, animal, quantity, kind, part, value, unit, u, low, high, coverage, k, dof, verdict, lying, ends, placement, blur_spot_um, scale_px_per_um, u_rel_scale, warnings";
     assert_eq!(header.join(", "), contract);
     assert_eq!(reader.records().count(), 5, "span, appendage and its three segments");
+}
+
+#[test]
+fn every_kind_has_its_unit_in_its_keys_and_names_serve_ratios() {
+    let dir = library();
+    let shapes = [
+        "--axis",
+        "body: 400,400 600,380 800,420",
+        "--span",
+        "400,500 600,500",
+        "--outline",
+        "400,600 600,560 700,700 520,820",
+        "--angle",
+        "400,400 500,400 560,330",
+    ];
+    let made = ["--ratio", "span 1/body", "--sum", "body + outline 1 perimeter", "--lying", "flat", "--json"];
+    let out = measure(dir.path(), &[&shapes[..], &made[..]].concat());
+    assert_eq!(out.status.code(), Some(0), "{}", stderr(&out));
+    let j = json(&out);
+    let all = j["measurements"].as_array().expect("a list");
+    let keys = [
+        ("axis", "value_um"),
+        ("span", "value_um"),
+        ("outline", "value_um2"),
+        ("angle", "value_deg"),
+        ("ratio", "value"),
+        ("sum", "value_um"),
+    ];
+    for (m, (kind, key)) in all.iter().zip(keys) {
+        assert_eq!(m["kind"], kind);
+        assert!(m[key].is_number(), "{key}: {m}");
+    }
+    assert_eq!(all[0]["name"], "body");
+    // The picture's scale cancels in a ratio: 200 px over the axis' 401 to 404 px.
+    assert!((all[4]["value"].as_f64().expect("a number") - 0.497).abs() < 0.006, "{}", all[4]);
+    assert_eq!(all[2]["parts"].as_array().map(Vec::len), Some(3));
+    let unknown = measure(dir.path(), &["--span", "1,1 9,9", "--ratio", "tail/span 1", "--lying", "flat"]);
+    assert_eq!(unknown.status.code(), Some(2));
+    assert!(stderr(&unknown).contains("there is no measurement \"tail\"; there are: span 1"), "{}", stderr(&unknown));
+}
+
+#[test]
+fn snapping_says_which_marks_stay() {
+    let dir = library();
+    // Empty ground far from the mite.
+    for span in ["100,1500 240,1560", "300,1400 460,1400", "2100,200 2250,260", "2000,1300 2150,1300"] {
+        let out = measure(dir.path(), &["--span", span, "--snap", "--lying", "flat", "--json"]);
+        assert_eq!(out.status.code(), Some(0), "{}", stderr(&out));
+        let m = &json(&out)["measurements"][0];
+        assert_eq!(m["placement"], "hand", "{span}: {m}");
+        assert!(m["warnings"].to_string().contains("mark 1 of span 1 stays as set by hand"), "{m}");
+    }
 }
 
 #[test]
@@ -332,10 +384,17 @@ fn the_demo_does_the_whole_job_and_leaves_strange_folders_alone() {
 }
 
 #[test]
-fn with_no_argument_the_help_is_printed() {
-    let out = motestick(&[]);
-    assert_eq!(out.status.code(), Some(0));
-    for command in ["calibrate", "measure", "plan", "demo", "export"] {
-        assert!(stdout(&out).contains(command), "{}", stdout(&out));
+fn without_argument_and_display_the_commands_are_named() {
+    let mut program = Command::new(env!("CARGO_BIN_EXE_motestick"));
+    for display in ["DISPLAY", "WAYLAND_DISPLAY", "WAYLAND_SOCKET"] {
+        program.env_remove(display);
+    }
+    let out = program.output().expect("runs");
+    // Without the window the help is printed.
+    let windowed = cfg!(feature = "desktop");
+    assert_eq!(out.status.code(), Some(if windowed { 2 } else { 0 }));
+    let said = if windowed { stderr(&out) } else { stdout(&out) };
+    for command in ["calibrate", "measure", "plan"] {
+        assert!(said.contains(command), "{said}");
     }
 }

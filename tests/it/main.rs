@@ -1,5 +1,6 @@
 //! Integration tests, one binary so that linking is paid once.
 mod cli;
+mod cli_rulers;
 #[cfg(feature = "desktop")]
 mod desktop;
 mod draw;

@@ -3,11 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use motestick::phantom::Picture;
-use motestick::phantom::slide::{Rendered, SlideScene, render};
+use motestick::phantom::slide::{Distortion, Rendered, Ruling, SlideMap, SlideScene, Tier, render};
 use motestick::phantom::style::{Style, style_scene};
 use motestick::photo::{Channel, Light, Limits, Photo};
 use motestick::slide::{Family, Graduation, MapModel, Reading, Refusal, Request, Ruler, read};
-use motestick::units::{Image, Point, Um};
+use motestick::units::{Image, Point, PxPerUm, Um};
 
 fn light_of(picture: &Picture) -> Light {
     let (bytes, _) = picture.file().expect("encodes");
@@ -151,4 +151,143 @@ fn a_tilted_distorted_plate_with_holes_and_oblong_pixels_is_mapped() {
             assert!((got - want).abs() < 2e-4 * want + 0.01, "{got} µm for {want} µm");
         }
     }
+}
+
+#[test]
+fn the_photographed_grid_is_read_both_ways() {
+    // 62.4 to 62.6 px both ways (README beside it); the division is unknown, any will do.
+    let Some(reading) = shared("line_grid/line_pattern_01.jpg", 1.0) else { return };
+    assert_eq!(reading.ruler, Ruler::Crossed);
+    let told = reading.isotropy.expect("both directions");
+    let (along, across) = (reading.scale.get(), reading.scale.get() * told.ratio);
+    // At the centre; the lens draws the corners out by a per cent.
+    assert!((62.25..62.6).contains(&along) && (62.25..62.6).contains(&across), "{along} and {across} px");
+    let used =
+        |family: Family| reading.graduations.iter().filter(|g| g.family == family && g.rejected.is_none()).count();
+    assert!(
+        used(Family::Along) >= 38 && used(Family::Across) >= 32,
+        "{:?}",
+        (used(Family::Along), used(Family::Across))
+    );
+    assert!(reading.residual_rms.get() < 0.1, "{}", reading.residual_rms);
+    let square = told.squareness.expect("both in one picture");
+    assert!(square.angle.degrees().abs() < 0.05, "{}", square.angle);
+}
+
+#[test]
+fn rendered_crossed_rulings_give_both_scales_and_their_angle() {
+    for (seed, aspect) in [(1, 1.0), (3, 1.0), (3, 1.003), (6, 0.995)] {
+        let mut scene = style_scene(Style::Crossed, seed);
+        scene.pixel_aspect = aspect;
+        let (rendered, answer) = rendered(&scene);
+        let reading = answer.unwrap_or_else(|e| panic!("seed {seed}: {e}"));
+        assert_eq!(reading.ruler, Ruler::Crossed, "seed {seed}");
+        let error = reading.scale.get() / rendered.truth.local_px_per_um - 1.0;
+        assert!(error.abs() < 1.5e-5, "seed {seed}: {error:+.1e}");
+        let told = reading.isotropy.expect("both directions");
+        assert_eq!(told.evidence > 0.5, aspect != 1.0, "seed {seed}: {told:?}");
+        // Lengths anywhere and any way through the map, against the phantom's own.
+        let exact = SlideMap::of(&scene);
+        for degrees in [0.0_f64, 35.0, 90.0, 140.0] {
+            let (sin, cos) = degrees.to_radians().sin_cos();
+            let at = |t: f64| Point::new(600.0 + t * cos, 450.0 + t * sin);
+            let want = (exact.slide_from_image(at(200.0)) - exact.slide_from_image(at(-200.0))).length();
+            let got = (reading.map.slide_from_image(at(200.0)) - reading.map.slide_from_image(at(-200.0))).length();
+            assert!((got / want - 1.0).abs() < 3e-5, "seed {seed}, {degrees}°: {got} µm for {want} µm");
+        }
+    }
+}
+
+#[test]
+fn away_from_a_short_ruling_the_uncertainty_grows_and_holds_the_error() {
+    // 300 µm of ruling in the middle of a picture 1200 µm wide, through lenses that distort by up to 1 % at the corner.
+    let lenses = [-0.006, -0.0045, -0.003, -0.0015, 0.0015, 0.003, 0.0045, 0.006];
+    let (mut squares, mut worst) = (0.0, 0.0_f64);
+    for (i, k1) in lenses.into_iter().enumerate() {
+        let ruling = Ruling { divisions: 30, ..Ruling::default() };
+        let scene = SlideScene {
+            rulings: vec![ruling],
+            centre_um: [150.0, 40.0],
+            rotation_deg: 3.0,
+            distortion: Distortion { k1, ..Distortion::default() },
+            seed: 40 + i as u64,
+            ..SlideScene::default()
+        };
+        let (_, answer) = rendered(&scene);
+        let reading = answer.unwrap_or_else(|e| panic!("k1 {k1}: {e}"));
+        let exact = SlideMap::of(&scene);
+        let map = &reading.map;
+        let u = |x: f64, y: f64| map.u_rel_fit_at(Point::new(x, y));
+        let (middle, end, corner) = (u(600.0, 450.0), u(1150.0, 470.0), u(1190.0, 890.0));
+        assert!(end > 3.0 * middle && corner > 3.0 * middle, "k1 {k1}: {middle} {end} {corner}");
+        assert!(u(900.0, 460.0) > middle && u(900.0, 460.0) < end, "k1 {k1}: it grows with the distance");
+        for p in [Point::new(1150.0, 470.0), Point::new(40.0, 430.0), Point::new(1190.0, 890.0)] {
+            // How the coordinate along the ruling changes, by steps of a pixel, against the phantom's exact map.
+            let slope = |f: &dyn Fn(Point<Image>) -> f64| {
+                let (a, b) = (
+                    f(Point::new(p.x + 0.5, p.y)) - f(Point::new(p.x - 0.5, p.y)),
+                    f(Point::new(p.x, p.y + 0.5)) - f(Point::new(p.x, p.y - 0.5)),
+                );
+                a.hypot(b)
+            };
+            let error = slope(&|q| map.slide_from_image(q).x) / slope(&|q| exact.slide_from_image(q).x) - 1.0;
+            let pull = error / map.u_rel_fit_at(p);
+            squares += pull * pull / (3.0 * lenses.len() as f64);
+            worst = worst.max(pull.abs());
+        }
+    }
+    assert!(worst < 3.0 && squares.sqrt() < 1.4, "worst {worst:.1}, root mean square {:.2}", squares.sqrt());
+    assert!(squares.sqrt() > 0.2, "cautious beyond use: {:.2}", squares.sqrt());
+}
+
+/// A ruler in millimetres or halves of them, with figures or without, at life size and below.
+fn coarse(division_um: f64, px_per_um: f64, every: [u32; 2], figures: bool) -> SlideScene {
+    let tier = |every, length_um| Tier { every, length_um };
+    let ruling = Ruling {
+        division_um,
+        divisions: (60_000.0 / division_um) as u32,
+        line_um: 120.0,
+        tiers: vec![tier(1, 3000.0), tier(every[0], 4500.0), tier(every[1], 6000.0)],
+        figures_um: figures.then_some(1300.0),
+        ..Ruling::default()
+    };
+    SlideScene {
+        width_px: 1800,
+        height_px: 1000,
+        px_per_um,
+        magnification: 4.0 * px_per_um,
+        effective_aperture: 12.0,
+        rulings: vec![ruling],
+        rotation_deg: 3.0,
+        centre_um: [23_000.0, 4000.0],
+        ..SlideScene::default()
+    }
+}
+
+#[test]
+fn millimetre_rulers_with_figures_are_read_at_life_size_and_below() {
+    for (division_um, px_per_um, figures) in [(1000.0, 0.05, true), (1000.0, 0.05, false), (500.0, 0.1, true)] {
+        let scene = coarse(division_um, px_per_um, [5, 10], figures);
+        let (rendered, answer) = rendered(&scene);
+        let what = format!("{division_um} µm at {px_per_um} px/µm, figures {figures}");
+        let reading = answer.unwrap_or_else(|e| panic!("{what}: {e}"));
+        let error = reading.scale.get() / rendered.truth.local_px_per_um - 1.0;
+        assert!(error.abs() < 2e-5 && reading.rejected() == 0, "{what}: {error:+.1e}, {} left out", reading.rejected());
+        // All graduations in sight but perhaps one at either edge.
+        let in_sight = 1800.0 / (division_um * px_per_um);
+        assert!(reading.used() as f64 > in_sight - 3.0, "{what}: {} of {in_sight:.0}", reading.used());
+    }
+}
+
+#[test]
+fn half_millimetres_whose_pattern_is_not_decimal_need_the_optics() {
+    // Every second line longer and every tenth longest: what is seen could be the halves and wholes of something finer.
+    let scene = coarse(500.0, 0.1, [2, 10], true);
+    let (rendered, answer) = rendered(&scene);
+    assert!(matches!(answer, Err(Refusal::DivisionAmbiguous { .. })), "{answer:?}");
+    let expected = Some(PxPerUm::new(0.103));
+    let light = light_of(&rendered.picture);
+    let reading = read(&light, &Request { expected, ..Request::new(Um::new(500.0)) }).expect("reads");
+    let error = reading.scale.get() / rendered.truth.local_px_per_um - 1.0;
+    assert!(error.abs() < 2e-5, "{error:+.1e}");
 }

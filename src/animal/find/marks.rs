@@ -3,7 +3,7 @@
 use super::axis::{Chord, MidLine, evenly};
 use super::edge::Rim;
 use crate::animal::outline::perimeter;
-use crate::animal::{Ground, Kind, Mark, MarkKind, Placement, Shape};
+use crate::animal::{Ground, Kind, Levels, Mark, MarkKind, Placement, Shape};
 use crate::units::{Image, Point, Vector};
 
 /// What a proposal cannot know about where an edge belongs to the body, as a standard uncertainty in blur spots: fillets where limbs
@@ -45,7 +45,7 @@ impl Known<'_> {
                 Mark {
                     at: points[i],
                     kind: MarkKind::Feature,
-                    placement: Placement::Snapped { covariance_px2, ground: None },
+                    placement: Placement::Snapped { covariance_px2, levels: None },
                 }
             }
         });
@@ -80,7 +80,7 @@ impl Known<'_> {
         Mark {
             at,
             kind: MarkKind::Silhouette,
-            placement: Placement::Snapped { covariance_px2, ground: Some(self.ground) },
+            placement: Placement::Snapped { covariance_px2, levels: Some(Levels::of_ground(self.ground)) },
         }
     }
 

@@ -1,29 +1,8 @@
 //! Which crossing of a line is the silhouette.
 
 use super::strip::{Frame, Stations, along, median_of};
-use crate::animal::Ground;
+use crate::animal::Levels;
 use crate::photo::Light;
-
-/// What the animal and the ground about it look like, as far as it is known.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Levels {
-    /// Linear light of the animal.
-    pub animal: f64,
-    /// Linear light of the ground beside it.
-    pub ground: f64,
-}
-
-impl Levels {
-    /// Whether the animal is dark or bright.
-    #[must_use]
-    pub fn ground_is(&self) -> Ground {
-        if self.animal < self.ground { Ground::Bright } else { Ground::Dark }
-    }
-
-    fn contrast(&self) -> f64 {
-        self.ground - self.animal
-    }
-}
 
 /// A crossing from animal to ground.
 #[derive(Clone, Copy, Debug)]

@@ -1,9 +1,10 @@
 //! Snapping one mark to the silhouette.
 
-use super::crossing::{Crossing, Levels, Missing, Search, crossing};
+use super::crossing::{Crossing, Missing, Search, crossing};
 use super::fit::{Course, Edge, Known, Sample, Start, fit_edge};
 use super::strip::{Frame, Pixel, Stations, along, median_of, pixels};
-use crate::animal::{Ground, Mark, MarkKind, Placement};
+use crate::animal::by_hand;
+use crate::animal::{Ground, Levels, Mark, MarkKind, Placement};
 use crate::photo::Light;
 use crate::units::{Image, Point, Px, Vector};
 
@@ -20,6 +21,8 @@ pub struct Snapping {
     pub u_across: Px,
     /// What animal and ground look like, where that is known; else the line's own ends tell.
     pub levels: Option<Levels>,
+    /// True where the outermost point of a rounded end is wanted: a mark beside it meets the silhouette short of it.
+    pub tip: bool,
 }
 
 impl Snapping {
@@ -28,7 +31,7 @@ impl Snapping {
     pub fn by_hand(w: Px) -> Self {
         let w = Px::new(w.get().max(1.0));
         let capture = Px::new((2.5 * w.get()).max(6.0));
-        Self { w, capture, inside: Px::new(f64::INFINITY), u_across: w / 12f64.sqrt(), levels: None }
+        Self { w, capture, inside: Px::new(f64::INFINITY), u_across: by_hand(w), levels: None, tip: false }
     }
 
     /// The same where the animal reaches at least this far inward.
@@ -77,7 +80,7 @@ impl SilhouettePoint {
     /// The mark that it makes.
     #[must_use]
     pub const fn mark(&self) -> Mark {
-        let placement = Placement::Snapped { covariance_px2: self.covariance_px2, ground: Some(self.ground) };
+        let placement = Placement::Snapped { covariance_px2: self.covariance_px2, levels: Some(self.levels) };
         Mark { at: self.at, kind: MarkKind::Silhouette, placement }
     }
 }
@@ -102,6 +105,14 @@ pub enum NoEdge {
     #[error("the edge has only {percent:.0} % of the contrast expected, 35 % are needed")]
     Faint {
         /// Share of the expected contrast, percent.
+        percent: f64,
+    },
+    /// Animal and ground look alike.
+    #[error(
+        "animal and ground differ by only {percent:.1} % in light there, at least 6 % are needed to be sure of an edge"
+    )]
+    Pale {
+        /// Step over the brighter side, percent.
         percent: f64,
     },
     /// Lost in the noise.
@@ -156,6 +167,8 @@ const MOST_BURNT: f64 = 0.3;
 const WIDEST_W: f64 = 3.0;
 /// A second crossing whose misfit is larger by less than this many blur spots makes the choice a guess.
 const CLEAR_LEAD_W: f64 = 0.4;
+/// Least step over the brighter side: shading, and the unevenness that compression leaves of noise, reach 2 to 3 %.
+const LEAST_STEP: f64 = 0.06;
 /// Least step over the scatter of a pixel.
 const LEAST_CONTRAST: f64 = 2.0;
 
@@ -332,6 +345,10 @@ fn finished(frame: &Frame, edge: &Edge, u_texture: f64, how: &Snapping) -> Resul
     if edge.w_px > WIDEST_W * w.max(2.0) {
         return Err(NoEdge::Wide { w_px: edge.w_px, blur_px: w });
     }
+    let step = edge.contrast() / edge.animal.max(edge.ground).max(1e-9);
+    if step < LEAST_STEP {
+        return Err(NoEdge::Pale { percent: 100.0 * step });
+    }
     let noise = edge.noise_animal.max(edge.noise_ground);
     let contrast_to_noise = edge.contrast() / noise.max(1e-9);
     if contrast_to_noise < LEAST_CONTRAST {
@@ -396,10 +413,13 @@ fn point(frame: &Frame, edge: &Edge, how: &Snapping, (u_texture, contrast): (f64
     let limit = 1.0 / how.w.get();
     let bent = course.curvature().clamp(-limit, limit);
     let correction = CURVED * w * w * bent;
-    let s = course.level + correction * stretch;
+    // Beside the tip by t the silhouette is met t²/(2R) short of it: on the average, and by its scatter (t normal).
+    let u_across = how.u_across.get();
+    let beside = if how.tip { 0.5 * u_across * u_across * bent.max(0.0) } else { 0.0 };
+    let s = course.level + correction * stretch + beside;
     let u_correction = (U_CURVED * correction).hypot(CURVED * w * w * edge.u_curvature.min(limit));
-    let u_along = edge.u_level.hypot(stretch * u_texture.hypot(u_correction));
-    let (u_s2, u_t2) = (u_along * u_along, how.u_across.get().powi(2));
+    let u_along = edge.u_level.hypot(stretch * u_texture.hypot(u_correction)).hypot(2f64.sqrt() * beside);
+    let (u_s2, u_t2) = (u_along * u_along, u_across.powi(2));
     let (n, t) = (frame.along, frame.across + frame.along * course.slope);
     let entry = |a: f64, b: f64, c: f64, d: f64| u_s2 * a * b + u_t2 * c * d;
     SilhouettePoint {

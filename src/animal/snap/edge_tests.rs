@@ -1,9 +1,9 @@
 //! Planted silhouettes.
 
+use super::SilhouettePoint;
 use super::edge::{NoEdge, Snapping, snap_to_silhouette};
 use super::scene::Scene;
-use super::{Levels, SilhouettePoint};
-use crate::animal::Ground;
+use crate::animal::{Ground, Levels};
 use crate::photo::Light;
 use crate::units::{Image, Point, Px, Vector};
 
@@ -107,6 +107,7 @@ fn without_a_clear_edge_the_mark_stays() {
             Err(NoEdge::None { .. }
                 | NoEdge::Noisy { .. }
                 | NoEdge::NoFit
+                | NoEdge::Pale { .. }
                 | NoEdge::Faint { .. }
                 | NoEdge::Ambiguous { .. })
         ),

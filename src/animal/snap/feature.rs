@@ -2,6 +2,7 @@
 
 use super::response::{Shape, Unit};
 use super::strip::{Frame, Stations, median_of};
+use crate::animal::by_hand;
 use crate::photo::Light;
 use crate::units::{Image, Point, Px, Vector};
 
@@ -28,7 +29,7 @@ pub enum NoJoint {
         capture_px: f64,
     },
     /// Two waists that are as good as each other.
-    #[error("two waists {apart_px:.1} px apart are equally likely")]
+    #[error("two places {apart_px:.1} px apart are equally likely")]
     Ambiguous {
         /// Distance, px.
         apart_px: f64,
@@ -45,8 +46,10 @@ const VERTEX_W: f64 = 0.4;
 const BESIDE_W: f64 = 0.8;
 /// What unequal segments still move a waist by, in blur spots: standard uncertainty, from rendered antennae with segments of 2 to 5
 /// blur spots (tests/campaign/animals.rs); more for segments below 2.7 blur spots.
-const UNEVEN_W: f64 = 0.1;
+const UNEVEN_W: f64 = 0.07;
 const SHORT_W: f64 = 2.7;
+/// Waists by light and by width farther apart than this many blur spots are not the same joint.
+const MOST_APART_W: f64 = 0.8;
 /// Shortest segment beside a joint, in blur spots.
 const SHORTEST_W: f64 = 1.9;
 /// Beyond the appendage's rim light is summed with falling weight over this many blur spots.
@@ -58,7 +61,9 @@ const WIDEST: f64 = 1.2;
 ///
 /// The animal's light against the ground is summed square to the appendage; a joint is a waist of that sum along the
 /// appendage. Where the segments beside it hold unequal light, the waist leans to the poorer one: their difference, as an edge at the
-/// joint, is taken off first. The place across is the centroid of the light there.
+/// joint, is taken off first. Segments lie over each other like tubes of a telescope, so the tone of one reaches over the joint; the
+/// waist of the sum over the greatest light on each line, which is a width, leans the other way: the joint is half way between the
+/// two, and half of their distance counts as uncertainty. The place across is the centroid of the light there.
 ///
 /// # Accuracy
 /// 0.07 to 0.14 blur spots along on rendered antennae with segments of 2 to 5 blur spots.
@@ -74,7 +79,8 @@ pub fn snap_to_joint(
     let w = w.get();
     let (a, b) = (mark - before, after - mark);
     let shorter = a.length().min(b.length());
-    let capture_px = (1.2 * w).min(0.45 * shorter);
+    let hand = by_hand(Px::new(w)).get();
+    let capture_px = (3.0 * hand).min(0.45 * shorter);
     if !(w > 0.0 && shorter >= SHORTEST_W * w) {
         return Err(NoJoint::NoRoom);
     }
@@ -83,15 +89,7 @@ pub fn snap_to_joint(
     let reach = capture_px + (BESIDE_W + 0.3) * w;
     let stations = Stations::new(-reach, reach, (w / 12.0).clamp(0.2, 1.0));
     let sums = Sums::of(light, &frame, &stations, w, (a, b)).ok_or(NoJoint::NoRoom)?;
-    let found = sums.waists(&stations, capture_px, w);
-    let Some(best) = found.first() else { return Err(NoJoint::None { capture_px }) };
-    if let Some(second) = found.get(1)
-        && second.depth > 0.7 * best.depth
-        && (second.s - best.s).abs() > 0.5 * w
-        && second.s.abs() < 1.5 * best.s.abs()
-    {
-        return Err(NoJoint::Ambiguous { apart_px: (second.s - best.s).abs() });
-    }
+    let best = sums.joint(&stations, (capture_px, hand), w)?;
     let (t, u_t) = sums.centre(&stations, best.s);
     let u_s = best.u.hypot(UNEVEN_W * w * (SHORT_W * w / shorter).max(1.0));
     let (n, v) = (frame.along, frame.across);
@@ -105,6 +103,8 @@ pub fn snap_to_joint(
 /// Light against the ground, summed across at each station, with its centroid.
 struct Sums {
     mass: Vec<f64>,
+    /// The same over the greatest light of the line, in the unit of the mass.
+    width: Vec<f64>,
     centroid: Vec<f64>,
     /// Standard deviation of one sum.
     noise: f64,
@@ -148,7 +148,8 @@ impl Sums {
         let noise = 1.4826 * median_of(outer().map(|v| (v - ground).abs()))?;
         let middle = median_of(lines.iter().map(|l| l[l.len() / 2]))?;
         let sign = if middle > ground { 1.0 } else { -1.0 };
-        let mut sums = Self { mass: Vec::new(), centroid: Vec::new(), noise: 0.0, half };
+        let mut peaks = Vec::with_capacity(lines.len());
+        let mut sums = Self { mass: Vec::new(), width: Vec::new(), centroid: Vec::new(), noise: 0.0, half };
         for (i, line) in lines.iter().enumerate() {
             let (mut sum, mut moment) = (0.0, 0.0);
             for (v, t) in line.iter().zip(&across) {
@@ -159,56 +160,88 @@ impl Sums {
             }
             sums.mass.push(sum);
             sums.centroid.push(moment / sum);
+            peaks.push(line.windows(3).map(|v| sign * ((v[0] + v[1] + v[2]) / 3.0 - ground)).fold(0.0, f64::max));
         }
+        let typical = median_of(peaks.iter().copied())?;
+        sums.width =
+            sums.mass.iter().zip(&peaks).map(|(mass, peak)| mass * typical / peak.max(0.1 * typical)).collect();
         // About one independent value a pixel.
         sums.noise = noise * (2.0 * half).sqrt();
         sums.mass.iter().all(|m| m.is_finite()).then_some(sums)
     }
 
-    fn mass_at(&self, stations: &Stations, s: f64) -> Option<f64> {
-        let x = (s - stations.from) / stations.step;
-        let k = x.floor();
-        if k < 0.0 {
-            return None;
+    /// The joint by both waists.
+    fn joint(&self, stations: &Stations, (capture_px, hand): (f64, f64), w: f64) -> Result<Waist, NoJoint> {
+        let by_light = self.clearest(&self.mass, stations, (capture_px, hand), w)?;
+        let by_width = self.clearest(&self.width, stations, (capture_px, hand), w)?;
+        match (by_light, by_width) {
+            (Some(a), Some(b)) if (a.s - b.s).abs() < MOST_APART_W * w => {
+                let u = (0.5 * (a.u + b.u)).hypot(0.5 * (a.s - b.s));
+                Ok(Waist { s: 0.5 * (a.s + b.s), u, depth: a.depth })
+            }
+            (Some(a), Some(b)) => Err(NoJoint::Ambiguous { apart_px: (a.s - b.s).abs() }),
+            (Some(one), None) | (None, Some(one)) => Ok(Waist { u: one.u.hypot(0.5 * MOST_APART_W * w), ..one }),
+            (None, None) => Err(NoJoint::None { capture_px }),
         }
-        let (a, b) = (self.mass.get(k as usize)?, self.mass.get(k as usize + 1)?);
-        Some(a + (x - k) * (b - a))
     }
 
-    /// Waists within the capture range, the most convincing first.
-    fn waists(&self, stations: &Stations, capture_px: f64, w: f64) -> Vec<Waist> {
-        let typical = median_of(self.mass.iter().copied()).unwrap_or(0.0);
+    /// The most convincing waist of one profile; `None` where there is none.
+    fn clearest(
+        &self,
+        profile: &[f64],
+        stations: &Stations,
+        (capture_px, hand): (f64, f64),
+        w: f64,
+    ) -> Result<Option<Waist>, NoJoint> {
+        let found = self.waists(profile, stations, (capture_px, hand), w);
+        let Some(best) = found.first() else { return Ok(None) };
+        match found.get(1) {
+            Some(second)
+                if second.depth > 0.7 * best.depth
+                    && (second.s - best.s).abs() > 0.5 * w
+                    && second.s.abs() < 1.5 * best.s.abs() =>
+            {
+                Err(NoJoint::Ambiguous { apart_px: (second.s - best.s).abs() })
+            }
+            _ => Ok(Some(*best)),
+        }
+    }
+
+    /// Waists within the capture range, the most convincing first: deep, and near to where the hand set the mark.
+    fn waists(&self, profile: &[f64], stations: &Stations, (capture_px, hand): (f64, f64), w: f64) -> Vec<Waist> {
+        let typical = median_of(profile.iter().copied()).unwrap_or(0.0);
         let reach = ((0.3 * w / stations.step).round() as usize).max(2);
         let mut found: Vec<Waist> = Vec::new();
-        for i in reach..self.mass.len().saturating_sub(reach) {
-            let lowest = self.mass[i - reach..=i + reach].iter().copied().fold(f64::INFINITY, f64::min);
-            if self.mass[i] > lowest || stations.at(i).abs() > capture_px {
+        for i in reach..profile.len().saturating_sub(reach) {
+            let lowest = profile[i - reach..=i + reach].iter().copied().fold(f64::INFINITY, f64::min);
+            if profile[i] > lowest || stations.at(i).abs() > capture_px {
                 continue;
             }
-            let Some(waist) = self.vertex(stations, stations.at(i), w) else { continue };
+            let Some(waist) = self.vertex(profile, stations, stations.at(i), w) else { continue };
             let clear =
                 waist.depth > LEAST_SHARE * typical && waist.depth > LEAST_DEPTH * self.noise / w.max(1.0).sqrt();
             if waist.s.abs() <= capture_px && clear {
                 found.push(waist);
             }
         }
-        let merit = |v: &Waist| v.depth * (1.0 - 0.7 * (v.s / capture_px).powi(2));
+        let merit = |v: &Waist| v.depth * (-0.25 * (v.s / hand).powi(2)).exp();
         found.sort_by(|a, b| merit(b).total_cmp(&merit(a)));
         found
     }
 
     /// The vertex near `s` once the step between the segments is taken off.
-    fn vertex(&self, stations: &Stations, s: f64, w: f64) -> Option<Waist> {
+    fn vertex(&self, profile: &[f64], stations: &Stations, s: f64, w: f64) -> Option<Waist> {
         let unit = Unit::get(Shape::Diffraction);
         let mut at = s;
         let mut found = None;
         for _ in 0..3 {
-            let step = self.mass_at(stations, at + BESIDE_W * w)? - self.mass_at(stations, at - BESIDE_W * w)?;
+            let step =
+                value_at(profile, stations, at + BESIDE_W * w)? - value_at(profile, stations, at - BESIDE_W * w)?;
             let window: Vec<(f64, f64)> = stations
                 .between(at - VERTEX_W * w, at + VERTEX_W * w)
                 .map(|i| {
                     let x = stations.at(i) - at;
-                    (x, self.mass[i] - step * unit.edge_and_slope(x / w).0)
+                    (x, profile[i] - step * unit.edge_and_slope(x / w).0)
                 })
                 .collect();
             let per_pixel = (1.0 / stations.step).max(1.0);
@@ -226,6 +259,17 @@ impl Sums {
         let mass = self.mass.get(k).copied().unwrap_or(1.0).max(1e-9);
         (median_of(near.iter().copied()).unwrap_or(0.0), (self.half * self.noise / mass).clamp(0.05, 2.0))
     }
+}
+
+/// A profile between its stations.
+fn value_at(profile: &[f64], stations: &Stations, s: f64) -> Option<f64> {
+    let x = (s - stations.from) / stations.step;
+    let k = x.floor();
+    if k < 0.0 {
+        return None;
+    }
+    let (a, b) = (profile.get(k as usize)?, profile.get(k as usize + 1)?);
+    Some(a + (x - k) * (b - a))
 }
 
 /// Width of an appendage half way along a segment, by its half-light points; 0 where it has none.

@@ -2,11 +2,10 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::crossing::Levels;
 use super::shape::SnappedShape;
 use super::sides::{Station, find_sides, stations};
 use super::strip::median_of;
-use crate::animal::{Curve, Mark, MarkKind, Placement};
+use crate::animal::{Curve, Levels, Mark, MarkKind, Placement, by_hand};
 use crate::photo::Light;
 use crate::units::{Image, Point, Px, Vector};
 
@@ -76,7 +75,7 @@ impl MidLine {
         let Ok(curve) = Curve::through(&out.shape.marks.iter().map(|m| m.at).collect::<Vec<_>>()) else { return };
         out.widths.extend(self.widths.iter().copied());
         let last = out.shape.marks.len().saturating_sub(1);
-        let by_hand = w.get().powi(2) / 12.0;
+        let by_hand = by_hand(w).get().powi(2);
         let mut along = 0.0;
         for (i, mark) in out.shape.marks.iter_mut().enumerate() {
             let (place, u) = self.at(along);
@@ -94,7 +93,7 @@ impl MidLine {
                     entry(normal.x, normal.y, tangent.x, tangent.y),
                     entry(normal.y, normal.y, tangent.y, tangent.y),
                 ];
-                let placement = Placement::Snapped { covariance_px2, ground: None };
+                let placement = Placement::Snapped { covariance_px2, levels: None };
                 *mark = Mark { at: mark.at + normal * offset, kind: MarkKind::Feature, placement };
             }
             if i < last {

@@ -2,6 +2,7 @@
 //!
 //! What is here looks at pixels and answers with places and their uncertainty; lengths are the business of the evaluation.
 
+mod breadth;
 mod crossing;
 mod edge;
 #[cfg(test)]
@@ -9,6 +10,7 @@ mod edge_tests;
 mod feature;
 mod fit;
 pub(in crate::animal) mod midline;
+mod picture;
 mod response;
 #[cfg(test)]
 pub(in crate::animal) mod scene;
@@ -16,7 +18,8 @@ mod shape;
 pub(in crate::animal) mod sides;
 pub(in crate::animal) mod strip;
 
-pub use crossing::Levels;
+pub use breadth::{NoBreadth, breadth_across};
 pub use edge::{NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
 pub use feature::{Joint, NoJoint, snap_to_joint};
+pub use picture::{SnappedPicture, snap_shapes};
 pub use shape::{SnappedShape, snap_shape};

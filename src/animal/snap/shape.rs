@@ -1,13 +1,13 @@
 //! Snapping the marks of a whole shape.
 
-use super::crossing::Levels;
 use super::edge::{NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
 use super::feature::{Joint, snap_to_joint};
 use super::midline::MidLine;
 use super::sides::levels_about;
-use crate::animal::{Curve, Kind, Mark, MarkKind, Placement, Shape};
+use super::strip::median_of;
+use crate::animal::{Curve, Kind, Levels, Mark, MarkKind, Placement, Shape, by_hand};
 use crate::photo::Light;
-use crate::units::{Image, Point, Px};
+use crate::units::{Image, Point, Px, Vector};
 
 /// A shape after snapping.
 #[derive(Clone, Debug, PartialEq)]
@@ -30,6 +30,10 @@ pub fn snap_shape(light: &Light, shape: &Shape, w: Px) -> SnappedShape {
     match shape.kind {
         Kind::Axis => snap_axis(light, &mut out, w),
         Kind::Appendage => snap_chain(light, &mut out, w),
+        Kind::Outline => snap_outline(light, &mut out, w),
+        Kind::Angle => out
+            .notes
+            .push(format!("the marks of {} stay as set by hand: an angle's lines are not looked for", shape.name)),
         _ => snap_ends(light, &mut out, w, None),
     }
     out
@@ -64,7 +68,8 @@ fn snap_ends(light: &Light, out: &mut SnappedShape, w: Px, levels: Option<Levels
         if out.shape.marks[mark].kind != MarkKind::Silhouette {
             continue;
         }
-        let how = Snapping::by_hand(w).with_inside(Px::new(0.5 * length)).with_levels(levels);
+        let how = Snapping { tip: true, ..Snapping::by_hand(w) };
+        let how = how.with_inside(Px::new(0.5 * length)).with_levels(levels);
         match snap_to_silhouette(light, points[mark], direction, &how) {
             Ok(point) => found[which] = Some((mark, point)),
             Err(why) => out.stays(mark, &why),
@@ -99,6 +104,35 @@ fn snap_axis(light: &Light, out: &mut SnappedShape, w: Px) {
     snap_ends(light, out, w, levels);
 }
 
+/// Every mark of an outline square to it.
+fn snap_outline(light: &Light, out: &mut SnappedShape, w: Px) {
+    let points = out.points();
+    let n = points.len();
+    if n < 3 {
+        return;
+    }
+    let turned = |v: Vector<Image>| Vector::new(v.y, -v.x);
+    let area: f64 = (0..n).map(|i| points[i].x * points[(i + 1) % n].y - points[i].y * points[(i + 1) % n].x).sum();
+    let outward = |i: usize| turned(points[(i + 1) % n] - points[(i + n - 1) % n]) * area.signum();
+    let unit = |v: Vector<Image>| v * (1.0 / v.length().max(1e-9));
+    let beside = |by: f64| {
+        median_of((0..n).map(|i| light.sample(points[i] + unit(outward(i)) * (by * w.get())).unwrap_or(f64::NAN)))
+    };
+    let levels = match (beside(-1.5), beside(2.0)) {
+        (Some(animal), Some(ground)) if (animal - ground).abs() > 1e-4 => Some(Levels { animal, ground }),
+        _ => None,
+    };
+    for (i, at) in points.iter().enumerate() {
+        // The hand follows the outline: what is farther away is a limb's.
+        let capture = Px::new((3.0 * by_hand(w).get()).max(4.0));
+        let how = Snapping { capture, ..Snapping::by_hand(w) }.with_inside(w * 3.0).with_levels(levels);
+        match snap_to_silhouette(light, *at, outward(i), &how) {
+            Ok(found) => out.moved(i, &found),
+            Err(why) => out.stays(i, &why),
+        }
+    }
+}
+
 /// Joints to the joint, silhouette ends along the end segments.
 fn snap_chain(light: &Light, out: &mut SnappedShape, w: Px) {
     let points = out.points();
@@ -122,7 +156,7 @@ fn snap_chain(light: &Light, out: &mut SnappedShape, w: Px) {
                     out.shape.marks[i] = Mark {
                         at,
                         kind: MarkKind::Feature,
-                        placement: Placement::Snapped { covariance_px2, ground: None },
+                        placement: Placement::Snapped { covariance_px2, levels: None },
                     };
                 }
                 Err(why) => out.notes.push(format!("mark {} of {} stays as set by hand: {why}", i + 1, out.shape.name)),

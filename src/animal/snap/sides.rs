@@ -1,9 +1,8 @@
 //! The two sides of an animal on normals along its axis.
 
-use super::crossing::Levels;
 use super::edge::{SilhouettePoint, Snapping, snap_to_silhouette};
 use super::strip::{Frame, Stations, along, median_of};
-use crate::animal::Curve;
+use crate::animal::{Curve, Levels};
 use crate::photo::Light;
 use crate::units::{Image, Point, Px, Vector};
 
@@ -40,6 +39,12 @@ const NOTHING: f64 = 2.5;
 
 /// Even stations along a curve, with direction.
 pub(in crate::animal) fn stations(curve: &Curve<Image>, count: usize) -> Vec<Station> {
+    let shares: Vec<f64> = (0..count).map(|i| (i as f64 + 0.5) / count as f64).collect();
+    stations_at(curve, &shares)
+}
+
+/// Stations at shares of a curve's length, with direction.
+pub(super) fn stations_at(curve: &Curve<Image>, shares: &[f64]) -> Vec<Station> {
     const FINE: usize = 24;
     let line = curve.polyline(FINE);
     let mut sums = vec![0.0];
@@ -47,15 +52,14 @@ pub(in crate::animal) fn stations(curve: &Curve<Image>, count: usize) -> Vec<Sta
         sums.push(sums[sums.len() - 1] + (pair[1] - pair[0]).length());
     }
     let total = sums[sums.len() - 1];
-    let mut out = Vec::with_capacity(count);
-    for i in 0..count {
-        let s = total * (i as f64 + 0.5) / count as f64;
+    let station = |share: &f64| {
+        let s = total * share;
         let k = sums.partition_point(|v| *v <= s).clamp(1, sums.len() - 1);
-        let Some(frame) = Frame::new(line[k - 1], line[k] - line[k - 1]) else { continue };
+        let frame = Frame::new(line[k - 1], line[k] - line[k - 1])?;
         let at = frame.at(s - sums[k - 1], 0.0);
-        out.push(Station { along_px: s, at, tangent: frame.along, normal: frame.across, sides: [None, None] });
-    }
-    out
+        Some(Station { along_px: s, at, tangent: frame.along, normal: frame.across, sides: [None, None] })
+    };
+    shares.iter().filter_map(station).collect()
 }
 
 /// Finds both sides at every station; legs, antennae, highlights and neighbours are passed over as far as the rest of the side

@@ -13,10 +13,11 @@ use super::super::work::{Done, Work};
 pub(crate) use super::animal_figured::Figured;
 use super::animal_figured::in_window_words;
 use super::setups::{Setups, Suggestion};
-use crate::animal::{Kind, Lying, MarkKind, Measured, Shape, quick_options};
+use crate::animal::{Kind, Lying, MarkKind, Measured, Shape};
 use crate::notebook::{Measurement, MeasurementId, Notebook, PictureId, Question, evaluate};
 use crate::setup::Setup;
 use crate::slide::ScaleMap;
+use crate::uncertainty::{Options, Trials};
 use crate::units::{Angle, Image, Point, Vector};
 
 /// What a click does.
@@ -216,8 +217,8 @@ impl AnimalPlace {
         let map = usable.and_then(|s| s.map_for(facts));
         let pooling = usable.map_or(1.0, Setup::pooling_factor);
         let blur_um = usable.and_then(|s| {
-            let predicted = s.predicted_blur().ok().flatten().map(|b| b.w_um);
-            crate::animal::PictureBlur::choose(predicted, None, s.blur_on_slide()).map(|b| b.w_um)
+            let predicted = s.predicted_blur().ok().flatten();
+            crate::animal::PictureBlur::choose(predicted.as_ref(), None, s.blur_on_slide()).map(|b| b.w_um)
         });
         let blur_px = blur_um.zip(map.as_ref()).map(|(w, m)| (w * m.centre_scale()).get() / pooling);
         let depth_known = usable.is_some_and(|s| s.depth_of_field(1.0).ok().flatten().is_some());
@@ -311,12 +312,13 @@ impl AnimalPlace {
             facts: &about.picture.opened.facts,
             exif_aperture: about.picture.opened.photo.metadata().aperture,
             blur_spot: None,
+            u_blur_spot: None,
             warnings: &[],
             shapes: std::slice::from_ref(shape),
             figures: &[],
             lying: basis.lying,
             accepted_mismatch: basis.accepted_mismatch.as_deref(),
-            options: quick_options(),
+            options: Options { trials: Trials::Skip, ..Options::default() },
         });
         let result = match answer {
             Ok(mut a) if !a.measured.is_empty() => Ok(a.measured.swap_remove(0)),

@@ -57,6 +57,7 @@ impl Figured {
             facts: &self.picture.opened.facts,
             exif_aperture: self.picture.opened.photo.metadata().aperture,
             blur_spot: None,
+            u_blur_spot: None,
             warnings: &self.picture.opened.warnings,
             shapes: std::slice::from_ref(&self.shape),
             figures: &[],

@@ -194,6 +194,7 @@ fn found(ui: &mut Ui, read: &SlideRead) {
         let kind = match r.ruler {
             Ruler::Lines => "lines".to_owned(),
             Ruler::Crossed => "crossed rulings".to_owned(),
+            Ruler::ByHand => "marks set by hand".to_owned(),
             Ruler::Dots { columns, rows } => format!("dots, {columns} × {rows}"),
         };
         let long = match r.long_graduations {

@@ -7,7 +7,7 @@
 //! averaged by their probabilities, so that a term the data cannot decide leaves its uncertainty in the scale.
 
 use super::model::{self, COUNT, Parameters, Spread, place};
-use crate::slide::reading::Isotropy;
+use crate::slide::reading::{Isotropy, Squareness};
 use crate::slide::scale_map::{MapModel, ScaleMap, TERMS};
 use crate::units::Angle;
 use nalgebra::{DMatrix, DVector};
@@ -168,8 +168,7 @@ pub(in super::super) fn scale_map(
     let isotropy = Isotropy {
         ratio: here[0],
         u_ratio,
-        squareness: Angle::new(here[1]),
-        u_squareness: Angle::new(u_square),
+        squareness: Some(Squareness { angle: Angle::new(here[1]), u: Angle::new(u_square) }),
         evidence: chosen.affine,
     };
     (map, isotropy)
@@ -233,7 +232,8 @@ mod tests {
         assert!((got.x - 10.0 * want[0]).abs() < 1e-9 && (got.y - 10.0 * want[1]).abs() < 1e-9);
         // At the picture's centre the distortion about its own centre stretches one direction by 2 κ e² = 2e-4 more.
         assert!((told.ratio * 1.004 - 1.0).abs() < 3e-4, "{}", told.ratio);
-        assert!((told.squareness.get() - 0.003).abs() < 3e-4, "{}", told.squareness);
+        let square = told.squareness.unwrap();
+        assert!((square.angle.get() - 0.003).abs() < 3e-4, "{}", square.angle);
     }
 
     #[test]

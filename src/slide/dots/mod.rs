@@ -209,7 +209,7 @@ fn reading(
         line_width: Px::new(located.profile.diameter()),
         line_shape: located.profile.points().collect(),
         blur: None,
-        signal_to_noise: signal / noise.max(1e-12),
+        signal_to_noise: Some(signal / noise.max(1e-12)),
         warnings,
         graduations,
         ruler,

@@ -1,0 +1,221 @@
+//! The breadth across an axis: the widest, or that at a station.
+
+use super::edge::{Snapping, snap_to_silhouette};
+use super::sides::{Station, find_sides, levels_about, stations, stations_at};
+use super::strip::median_of;
+use crate::animal::{Curve, CurveError, Kind, Levels, Mark, Placement, Shape};
+use crate::photo::Light;
+use crate::units::{Image, Px};
+
+/// Why there is no breadth.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum NoBreadth {
+    /// The axis is none.
+    #[error(transparent)]
+    Axis(#[from] CurveError),
+    /// Animal and ground look alike.
+    #[error("the animal does not stand out from the ground along {axis}; set the breadth by hand with two marks")]
+    NoContrast {
+        /// Name of the axis.
+        axis: String,
+    },
+    /// Not both sides.
+    #[error(
+        "both sides are clear at only {found} of {looked} stations along {axis}; set the breadth by hand with two marks"
+    )]
+    NoSides {
+        /// Name of the axis.
+        axis: String,
+        /// Stations with both sides.
+        found: usize,
+        /// Stations looked at.
+        looked: usize,
+    },
+    /// No edge at the place asked for.
+    #[error(
+        "no clear edge on both sides at {percent:.0} % of {axis}; ask for another place or set the breadth by hand with two marks"
+    )]
+    NotThere {
+        /// Name of the axis.
+        axis: String,
+        /// Where along it.
+        percent: f64,
+    },
+}
+
+/// Stations along the axis.
+const STATIONS: usize = 40;
+/// Fewest stations with both sides.
+const LEAST: usize = 8;
+/// A limb stands out from the lower middle (40 %) over this many stations to either side by more than this share of the breadth.
+const WIDE: usize = 7;
+const LIKE: f64 = 0.12;
+/// The widest place is the vertex of a parabola over this many stations to either side.
+const AROUND: usize = 5;
+
+/// The breadth square to an axis at a share of its length (0 to 1), or where it is widest: a shape with two snapped marks.
+///
+/// The widest place is that of the smoothed breadths; the breadth itself is measured anew there, so that it is not the largest of
+/// many noisy ones.
+///
+/// # Errors
+/// [`NoBreadth`]: no contrast, or no two clear sides.
+pub fn breadth_across(light: &Light, axis: &Shape, at: Option<f64>, name: String, w: Px) -> Result<Shape, NoBreadth> {
+    let curve = Curve::through(&axis.marks.iter().map(|m| m.at).collect::<Vec<_>>())?;
+    let missing = || axis.name.clone();
+    let levels = levels_about(light, &curve, w).ok_or_else(|| NoBreadth::NoContrast { axis: missing() })?;
+    let length = curve.length().value;
+    let mut all = stations(&curve, STATIONS);
+    find_sides(light, &mut all, &levels, w, length);
+    let both = plausible(&all);
+    if both.len() < LEAST {
+        return Err(NoBreadth::NoSides { axis: missing(), found: both.len(), looked: all.len() });
+    }
+    let share = at.unwrap_or_else(|| widest(&both) / length);
+    let marks = measured_at(light, &curve, share, &both, &levels, w)
+        .ok_or_else(|| NoBreadth::NotThere { axis: missing(), percent: 100.0 * share })?;
+    Ok(Shape { name, kind: Kind::Breadth, marks: marks.to_vec() })
+}
+
+/// Distance along, and to both sides.
+#[derive(Clone, Copy, Debug)]
+struct Across {
+    along: f64,
+    left: f64,
+    right: f64,
+}
+
+/// Stations with both sides, without those where a limb stands out from its neighbours.
+fn plausible(all: &[Station]) -> Vec<Across> {
+    let both: Vec<Across> =
+        all.iter().filter_map(|s| s.reach().map(|(left, right)| Across { along: s.along_px, left, right })).collect();
+    let like = |i: usize| {
+        let near = &both[i.saturating_sub(WIDE)..(i + WIDE + 1).min(both.len())];
+        let typical = |pick: fn(&Across) -> f64| {
+            let mut sides: Vec<f64> = near.iter().map(|a| pick(a).abs()).collect();
+            sides.sort_by(f64::total_cmp);
+            sides.get((0.4 * sides.len() as f64) as usize).copied().unwrap_or(0.0)
+        };
+        let (left, right) = (typical(|a| a.left), typical(|a| a.right));
+        let most = LIKE * (left + right);
+        both[i].left.abs() < left + most && both[i].right.abs() < right + most
+    };
+    (0..both.len()).filter(|i| like(*i)).map(|i| both[i]).collect()
+}
+
+/// Where the smoothed breadth is greatest, px along.
+fn widest(both: &[Across]) -> f64 {
+    let breadth = |a: &Across| a.left - a.right;
+    let smooth = |i: usize| {
+        let near = &both[i.saturating_sub(2)..(i + 3).min(both.len())];
+        median_of(near.iter().map(breadth)).unwrap_or(0.0)
+    };
+    let top = (0..both.len()).max_by(|a, b| smooth(*a).total_cmp(&smooth(*b))).unwrap_or(0);
+    let near = &both[top.saturating_sub(AROUND)..(top + AROUND + 1).min(both.len())];
+    let (from, to) = (near[0].along, near[near.len() - 1].along);
+    let origin = both[top].along;
+    let curve = parabola(&near.iter().collect::<Vec<_>>(), origin, breadth).filter(|c| c[2] < 0.0);
+    (origin + curve.map_or(0.0, |c| -c[1] / (2.0 * c[2]))).clamp(from, to)
+}
+
+/// Standard deviation of the breadths about a parabola through those near a place, robust, px.
+fn unevenness(both: &[Across], along: f64) -> f64 {
+    let mut near: Vec<&Across> = both.iter().collect();
+    near.sort_by(|a, b| (a.along - along).abs().total_cmp(&(b.along - along).abs()));
+    near.truncate(2 * AROUND + 1);
+    let breadth = |a: &Across| (a.left - a.right).abs();
+    let Some(c) = parabola(&near, along, breadth) else { return 0.0 };
+    let rest = |a: &&Across| {
+        let x = a.along - along;
+        (breadth(a) - c[0] - x * (c[1] + x * c[2])).abs()
+    };
+    1.4826 * median_of(near.iter().map(rest)).unwrap_or(0.0)
+}
+
+/// Least squares over distances along from `origin`.
+fn parabola(near: &[&Across], origin: f64, value: impl Fn(&Across) -> f64) -> Option<nalgebra::Vector3<f64>> {
+    let mut normal = nalgebra::Matrix3::<f64>::zeros();
+    let mut right = nalgebra::Vector3::<f64>::zeros();
+    for a in near {
+        let x = a.along - origin;
+        let row = nalgebra::Vector3::new(1.0, x, x * x);
+        normal += row * row.transpose();
+        right += row * value(a);
+    }
+    normal.try_inverse().map(|inverse| inverse * right)
+}
+
+/// Both silhouettes at one station.
+fn measured_at(
+    light: &Light,
+    curve: &Curve<Image>,
+    share: f64,
+    both: &[Across],
+    levels: &Levels,
+    w: Px,
+) -> Option<[Mark; 2]> {
+    let station = *stations_at(curve, &[share]).first()?;
+    let mut near: Vec<&Across> = both.iter().collect();
+    near.sort_by(|a, b| (a.along - station.along_px).abs().total_cmp(&(b.along - station.along_px).abs()));
+    let near = &near[..near.len().min(3)];
+    let mark = |distance: f64| {
+        let outward = station.normal * distance.signum();
+        let how = Snapping { capture: w * 1.5, inside: Px::new(distance.abs()), ..Snapping::by_hand(w) };
+        // The station is where it is: what lies along the silhouette does not change the breadth square to the axis.
+        let how = Snapping { u_across: Px::new(0.0), ..how }.with_levels(Some(*levels));
+        let start = station.at + outward * distance.abs();
+        snap_to_silhouette(light, start, outward, &how).ok().map(|p| p.mark())
+    };
+    let left = median_of(near.iter().map(|a| a.left))?;
+    let right = median_of(near.iter().map(|a| a.right))?;
+    let mut marks = [mark(left)?, mark(right)?];
+    let breadth = (marks[1].at - marks[0].at).length();
+    if (breadth / (left - right).abs() - 1.0).abs() > LIKE {
+        return None;
+    }
+    // How unevenly the sides run there: limbs and their joints.
+    let u = unevenness(both, station.along_px) / 2f64.sqrt();
+    let (n, more) = (station.normal, u * u);
+    for m in &mut marks {
+        if let Placement::Snapped { covariance_px2: [xx, xy, yy], .. } = &mut m.placement {
+            (*xx, *xy, *yy) = (*xx + more * n.x * n.x, *xy + more * n.x * n.y, *yy + more * n.y * n.y);
+        }
+    }
+    Some(marks)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::scene::Scene;
+    use super::*;
+    use crate::animal::MarkKind;
+    use crate::units::Point;
+
+    fn axis(points: &[(f64, f64)]) -> Shape {
+        let points: Vec<Point<Image>> = points.iter().map(|p| Point::new(p.0, p.1)).collect();
+        Shape::by_hand("axis 1".to_owned(), Kind::Axis, &points, MarkKind::Silhouette)
+    }
+
+    #[test]
+    fn an_ellipse_is_widest_in_its_middle_and_known_elsewhere() {
+        let (a, b, turn) = (70.0, 22.0, 0.35f64);
+        let inside = |x: f64, y: f64| {
+            let (dx, dy) = (x - 110.3, y - 90.8);
+            let (u, v) = (dx * turn.cos() + dy * turn.sin(), dy * turn.cos() - dx * turn.sin());
+            // A leg at a fifth of the length.
+            (u / a).powi(2) + (v / b).powi(2) < 1.0 || ((u + 40.0).abs() < 2.5 && v > 0.0 && v < 45.0)
+        };
+        let light = Scene::of(220, 180, inside).lit(0.12, 0.6).blurred(5.0).photographed(0.008, 5);
+        let end = |s: f64| (110.3 + s * a * turn.cos(), 90.8 + s * a * turn.sin());
+        let axis = axis(&[end(-1.0), end(-0.4), end(0.1), end(0.6), end(1.0)]);
+        let length = |s: &Shape| (s.marks[1].at - s.marks[0].at).length();
+        let widest = breadth_across(&light, &axis, None, "breadth 1".into(), Px::new(5.0)).unwrap();
+        assert!((length(&widest) - 2.0 * b).abs() < 0.12, "{}", length(&widest));
+        let at = breadth_across(&light, &axis, Some(0.8), "breadth 2".into(), Px::new(5.0)).unwrap();
+        assert!((length(&at) - 2.0 * b * 0.8).abs() < 0.25, "{} {}", length(&at), 2.0 * b * 0.8);
+        let flat = Scene::of(220, 180, |_, _| false).lit(0.1, 0.6).photographed(0.004, 1);
+        let none = breadth_across(&flat, &axis, None, "b".into(), Px::new(5.0));
+        assert!(none.is_err(), "{none:?}");
+    }
+}
