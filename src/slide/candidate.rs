@@ -8,6 +8,8 @@ use super::rectify::{self, Extent, Frame};
 
 /// Most clusters looked at.
 const MOST: usize = 12;
+/// Most looks at one wave in separate places.
+const MOST_ALIKE: usize = 4;
 /// A candidate is given up where its strength in a look stays below this share of the best so far.
 const LEAST_SHARE: f64 = 0.05;
 /// Lines fainter than this, relative to the ground, are not told from the edges of JPEG blocks (a code or two of 8 bits).
@@ -74,7 +76,7 @@ pub(super) fn angle_between(a: f64, b: f64) -> f64 {
 /// The candidates of a picture, strongest first.
 pub(super) fn candidates(levels: &[Level<'_>], clusters: &[Cluster], size: (f64, f64)) -> Vec<Candidate> {
     let mut found: Vec<Candidate> = Vec::new();
-    for cluster in clusters.iter().filter(|c| c.score >= LEAST_SCORE).take(MOST) {
+    for cluster in worth_a_look(clusters) {
         if found.iter().any(|f| explains(f, cluster) || outshines(f, cluster)) {
             continue;
         }
@@ -88,6 +90,25 @@ pub(super) fn candidates(levels: &[Level<'_>], clusters: &[Cluster], size: (f64,
     }
     found.sort_by(|a, b| b.strength.total_cmp(&a.strength));
     found
+}
+
+/// The strongest clusters, of one wave seen in many separate places only the first few: sharp edges alias into fine waves all over
+/// the picture, and must not leave the ruling without a look.
+fn worth_a_look(clusters: &[Cluster]) -> Vec<&Cluster> {
+    let mut out: Vec<&Cluster> = Vec::new();
+    for c in clusters.iter().filter(|c| c.score >= LEAST_SCORE) {
+        let alike = |o: &&&Cluster| {
+            (o.fx.hypot(o.fy) / c.fx.hypot(c.fy) - 1.0).abs() < 0.02
+                && angle_between(o.fy.atan2(o.fx), c.fy.atan2(c.fx)) < 0.06
+        };
+        if out.iter().filter(alike).count() < MOST_ALIKE {
+            out.push(c);
+        }
+        if out.len() == MOST {
+            break;
+        }
+    }
+    out
 }
 
 /// The cluster sees a ruling that was found already: the same direction, its spacing or a harmonic of it, the same place.

@@ -55,7 +55,8 @@ pub fn read(light: &Light, request: &Request) -> Result<Reading, Refusal> {
     if width.min(height) < SMALLEST_SIDE {
         return Err(Refusal::TooSmall { width, height });
     }
-    let levels = pyramid::levels(light, SMALLEST_SIDE);
+    // Halved until one tile of the search fills the smaller side: neighbouring harmonics of coarse lines then stand apart.
+    let levels = pyramid::levels(light, periodic::TILE);
     let clusters = periodic::clusters(&levels);
     if let Some(plate) = dots::read(light, &levels, &clusters, request) {
         return plate;

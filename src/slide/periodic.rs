@@ -10,7 +10,7 @@ use rustfft::{Fft, FftPlanner, num_complex::Complex};
 use std::sync::Arc;
 
 /// Tile side, level pixels.
-const TILE: usize = 64;
+pub(super) const TILE: usize = 64;
 /// Half overlap.
 const STRIDE: usize = TILE / 2;
 /// Least frequency looked at, cycles per tile: below it lie shading and blobs.
