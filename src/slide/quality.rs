@@ -308,16 +308,16 @@ mod tests {
     use crate::phantom::slide::{SlideScene, render};
     use crate::slide::{Request, read};
 
-    fn parts_of(scene: &SlideScene) -> Vec<RegionBlur> {
+    fn parts_of(scene: &SlideScene, division_um: f64) -> Vec<RegionBlur> {
         let picture = render(scene).unwrap().picture;
         let light = Light::new(picture.width, picture.height, picture.linear_luminance());
-        let reading = read(&light, &Request::new(Um::new(10.0))).unwrap();
-        blur_by_region(&light, &reading, Um::new(10.0))
+        let reading = read(&light, &Request::new(Um::new(division_um))).unwrap();
+        blur_by_region(&light, &reading, Um::new(division_um))
     }
 
     #[test]
     fn a_slide_in_focus_is_alike_all_over() {
-        let parts = parts_of(&SlideScene { rotation_deg: 4.0, ..SlideScene::default() });
+        let parts = parts_of(&SlideScene { rotation_deg: 4.0, ..SlideScene::default() }, 10.0);
         assert!(parts.len() >= 3, "{parts:?}");
         assert_eq!(focus(&parts), Focus::Even, "{parts:?}");
     }
@@ -342,13 +342,42 @@ mod tests {
         assert_eq!(focus(&row([3.5, 3.6, 3.9])), Focus::Even);
     }
 
+    /// A ruling whose lines stay apart however far they are out of focus here: 25 µm a division.
+    fn wide(defocus_um: f64, defocus_slope: f64) -> SlideScene {
+        let plain = SlideScene::default();
+        let mut ruling = plain.rulings[0].clone();
+        (ruling.division_um, ruling.divisions, ruling.line_um) = (25.0, 60, 5.0);
+        SlideScene {
+            rulings: vec![ruling],
+            defocus_um,
+            defocus_slope,
+            rotation_deg: 4.0,
+            centre_um: [750.0, 30.0],
+            ..plain
+        }
+    }
+
+    #[test]
+    fn a_slide_out_of_focus_to_one_side_is_told() {
+        // In focus 350 µm left of the middle, 120 µm off as far to the right: 1.1 waves at this aperture.
+        let parts = parts_of(&wide(60.0, 0.17), 25.0);
+        let Focus::OutToOneSide { blurred, sharp } = focus(&parts) else { panic!("{parts:?}") };
+        assert_eq!((blurred.column, sharp.column), (2, 0), "{parts:?}");
+    }
+
+    #[test]
+    fn a_slide_tilted_about_its_middle_is_blurred_at_the_ends() {
+        let parts = parts_of(&wide(0.0, 0.35), 25.0);
+        assert!(matches!(focus(&parts), Focus::OutAtTheEnds { sharp, .. } if sharp.column == 1), "{parts:?}");
+    }
+
     #[test]
     fn a_part_has_the_blur_that_was_rendered() {
         // Further Gaussian blur all over, against the renderer's own blur spot.
         for extra_sigma_um in [0.0, 1.0, 1.5] {
             let scene = SlideScene { extra_sigma_um, rotation_deg: 4.0, ..SlideScene::default() };
             let truth = render(&scene).unwrap().truth.blur_spot_px;
-            let parts = parts_of(&scene);
+            let parts = parts_of(&scene, 10.0);
             assert!(parts.len() >= 3, "{parts:?}");
             for part in parts {
                 let got = part.blur.width.get();
@@ -359,7 +388,7 @@ mod tests {
 
     #[test]
     fn lines_at_the_same_place_in_every_pixel_have_a_blur_too() {
-        let parts = parts_of(&SlideScene::default());
+        let parts = parts_of(&SlideScene::default(), 10.0);
         assert!(parts.len() >= 3, "{parts:?}");
     }
 

@@ -151,7 +151,7 @@ fn the_command_proposes_and_refuses() {
         let m = of(kind);
         let at = |key: &str| m[format!("{key}{suffix}")].as_f64().expect("a number");
         let held = at("low") <= truth && truth <= at("high");
-        assert!(held || kind == "ratio", "{kind}: {truth} not within {m}");
+        assert!(held, "{kind}: {truth} not within {m}");
         assert!((at("value") / truth - 1.0).abs() < 0.015, "{kind}: {truth} {m}");
     }
     assert!(of("outline")["value_um2"].as_f64().is_some_and(|a| a > 0.6 * 430.0 * 268.0));
