@@ -26,6 +26,7 @@ mod measure_report;
 mod measure_shapes;
 mod measure_snap;
 mod notebook_keep;
+mod notebook_mend;
 mod notebook_tell;
 mod opened;
 mod parse;

@@ -1,18 +1,16 @@
-//! `notebook`: what a notebook tells, and whether it still holds.
+//! `notebook`: what a notebook tells.
 
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
-use super::clock;
 use super::console::Console;
-use super::export::folder_of;
 use super::failure::Failure;
-use super::notebook_keep::{PROGRAM, holder};
+use super::notebook_mend as mend;
 use crate::exchange::report;
 use crate::notebook::{
-    self, Action, Animal, AnimalId, Fit, Growth, Located, Notebook, QuantitySummary, SHIPPED, Store, TRADE_LENGTHS,
-    compare, growth, read_sizes, relative_path, sentence_of,
+    self, AnimalId, Fit, Growth, Notebook, QuantitySummary, SHIPPED, TRADE_LENGTHS, compare, growth, read_sizes,
+    sentence_of,
 };
 use crate::uncertainty::{Rounded, significant};
 
@@ -32,9 +30,9 @@ enum What {
     /// A sentence in publication wording, with uncertainties
     Sentence(SentenceArgs),
     /// Evaluates every figure anew from what is inside, and looks for the pictures
-    Check(CheckArgs),
+    Check(mend::CheckArgs),
     /// Sets fields of an animal's record
-    Record(RecordArgs),
+    Record(mend::RecordArgs),
     /// The usual definitions of lengths, from where to where
     Definitions,
 }
@@ -87,49 +85,23 @@ struct SentenceArgs {
     animal: Vec<String>,
 }
 
-#[derive(Debug, clap::Args)]
-struct CheckArgs {
-    /// The notebook
-    #[arg(value_name = "NOTEBOOK")]
-    notebook: PathBuf,
-    /// Look for moved pictures here too
-    #[arg(long, value_name = "DIR")]
-    look_in: Vec<PathBuf>,
-    /// Write the new places of moved pictures into the notebook
-    #[arg(long)]
-    update: bool,
-}
-
-#[derive(Debug, clap::Args)]
-struct RecordArgs {
-    /// The notebook
-    #[arg(value_name = "NOTEBOOK")]
-    notebook: PathBuf,
-    /// Name of the animal
-    #[arg(long, value_name = "TEXT")]
-    animal: String,
-    /// A field and its text: what, stage, sex, place, found, found-by, condition, medium, posture, group, remarks, name
-    #[arg(long = "set", value_name = "FIELD=TEXT", required = true)]
-    set: Vec<String>,
-}
-
 /// Runs the command.
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
     match &args.what {
         What::Statistics(a) => statistics(a, console),
         What::Compare(a) => compared(a, console),
         What::Sentence(a) => sentence(a, console),
-        What::Check(a) => check(a, console),
-        What::Record(a) => record(a, console),
+        What::Check(a) => mend::check(a, console),
+        What::Record(a) => mend::record(a, console),
         What::Definitions => definitions(console),
     }
 }
 
-fn read(path: &Path) -> Result<Notebook, Failure> {
+pub(super) fn read(path: &Path) -> Result<Notebook, Failure> {
     notebook::read(path).map_err(Failure::usage)
 }
 
-fn animal_id(notebook: &Notebook, name: &str) -> Result<AnimalId, Failure> {
+pub(super) fn animal_id(notebook: &Notebook, name: &str) -> Result<AnimalId, Failure> {
     notebook.animal_named(name).map(|a| a.id).ok_or_else(|| {
         let names: Vec<&str> = notebook.animals.iter().take(20).map(|a| a.name.as_str()).collect();
         Failure::Usage(format!("the notebook has no animal \"{name}\"; it has {}", names.join(", ")))
@@ -208,7 +180,7 @@ fn statistics(args: &StatisticsArgs, console: &mut Console) -> Result<(), Failur
     Ok(())
 }
 
-fn name_of(notebook: &Notebook, id: AnimalId) -> String {
+pub(super) fn name_of(notebook: &Notebook, id: AnimalId) -> String {
     notebook.animal(id).map_or_else(|| id.to_string(), |a| a.name.clone())
 }
 
@@ -372,141 +344,9 @@ fn sentence(args: &SentenceArgs, console: &mut Console) -> Result<(), Failure> {
     }
 }
 
-fn check(args: &CheckArgs, console: &mut Console) -> Result<(), Failure> {
-    let notebook = read(&args.notebook)?;
-    let rechecks = notebook.recheck(PROGRAM);
-    let mut different = 0;
-    for r in rechecks.iter().filter(|r| !r.same) {
-        different += 1;
-        let m = notebook.measurement(r.id);
-        let name =
-            m.map_or_else(|| r.id.to_string(), |m| format!("{} of {}", m.full_name(), name_of(&notebook, m.animal)));
-        let by = m.and_then(|m| m.reported.as_ref()).map_or_else(String::new, |r| r.program.clone());
-        match &r.now {
-            Ok(now) => {
-                let then = m
-                    .and_then(|m| m.reported.as_ref())
-                    .map_or_else(|| "nothing".to_owned(), |r| crate::exchange::marked::figure_text(&r.figure));
-                let now = crate::exchange::marked::figure_text(&now.figure);
-                console.warn(&format!("{name}: stored {then} ({by}), evaluated now {now} ({PROGRAM})"));
-            }
-            Err(e) => console.warn(&format!("{name}: cannot be evaluated: {e}")),
-        }
-    }
-    console.say(&format!("{} figures follow from what is inside, {different} do not", rechecks.len() - different))?;
-    let folder = folder_of(&args.notebook);
-    let mut moved = Vec::new();
-    let mut lost = 0;
-    for (id, located) in notebook.locate_pictures(&folder, &args.look_in) {
-        let Some(p) = notebook.picture(id) else { continue };
-        match located {
-            Located::There(_) => {}
-            Located::Moved(path) => {
-                console.warn(&format!("{} has moved to {}", p.path, path.display()));
-                moved.push((p.clone(), path));
-            }
-            Located::Changed(_) => {
-                lost += 1;
-                console.warn(&format!("{} is not the file that was measured: its SHA-256 differs", p.path));
-            }
-            Located::Missing => {
-                lost += 1;
-                console.warn(&format!("{} is missing", p.path));
-            }
-        }
-    }
-    console.say(&format!(
-        "{} pictures are there, {} have moved, {lost} are missing or changed",
-        notebook.pictures.len() - moved.len() - lost,
-        moved.len()
-    ))?;
-    if args.update && !moved.is_empty() {
-        let mut actions = Vec::new();
-        for (mut picture, path) in moved {
-            picture.path = relative_path(&folder, &path).map_err(Failure::usage)?;
-            actions.push(Action::ChangePicture { picture });
-        }
-        edit(&args.notebook, Action::Several { what: "find pictures again".to_owned(), actions }, console)?;
-    }
-    if different + lost > 0 { Err(Failure::Partly) } else { Ok(()) }
-}
-
-fn edit(path: &Path, action: Action, console: &mut Console) -> Result<(), Failure> {
-    let opened = Store::open(path, &holder()).map_err(Failure::usage)?;
-    for notice in &opened.notices {
-        console.warn(&format!("warning: {notice}"));
-    }
-    let (mut store, now) = (opened.store, clock::now());
-    store.apply(action, &now).map_err(Failure::usage)?;
-    store.close(&now).map_err(Failure::usage)
-}
-
-fn record(args: &RecordArgs, console: &mut Console) -> Result<(), Failure> {
-    let notebook = read(&args.notebook)?;
-    let id = animal_id(&notebook, &args.animal)?;
-    let Some(mut animal) = notebook.animal(id).cloned() else { return Ok(()) };
-    for pair in &args.set {
-        let (field, words) = pair
-            .split_once('=')
-            .ok_or_else(|| Failure::Usage(format!("\"{pair}\" is no FIELD=TEXT, as in --set stage=adult")))?;
-        let place = field_of(&mut animal, field)
-            .ok_or_else(|| Failure::Usage(format!("there is no field \"{field}\"; there are {}", FIELDS.join(", "))))?;
-        words.trim().clone_into(place);
-    }
-    edit(&args.notebook, Action::ChangeAnimal { animal: Box::new(animal) }, console)
-}
-
-const FIELDS: [&str; 12] = [
-    "name",
-    "what",
-    "stage",
-    "sex",
-    "place",
-    "found",
-    "found-by",
-    "condition",
-    "medium",
-    "posture",
-    "group",
-    "remarks",
-];
-
-fn field_of<'a>(a: &'a mut Animal, field: &str) -> Option<&'a mut String> {
-    Some(match field.trim() {
-        "name" => &mut a.name,
-        "what" => &mut a.what,
-        "stage" => &mut a.stage,
-        "sex" => &mut a.sex,
-        "place" => &mut a.place,
-        "found" => &mut a.found,
-        "found-by" => &mut a.found_by,
-        "condition" => &mut a.condition,
-        "medium" => &mut a.medium,
-        "posture" => &mut a.posture,
-        "group" => &mut a.group,
-        "remarks" => &mut a.remarks,
-        _ => return None,
-    })
-}
-
 fn definitions(console: &mut Console) -> Result<(), Failure> {
     for d in &TRADE_LENGTHS {
         console.say(&format!("{} ({}): {} [{}]", d.quantity, d.animals, d.definition, d.source))?;
     }
     Ok(())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn every_field_named_in_the_help_can_be_set() {
-        let mut animal = Animal::named(AnimalId::new(1), "x");
-        for field in FIELDS {
-            "y".clone_into(field_of(&mut animal, field).expect(field));
-        }
-        assert_eq!((animal.name.as_str(), animal.remarks.as_str(), animal.found_by.as_str()), ("y", "y", "y"));
-        assert!(field_of(&mut animal, "species").is_none());
-    }
 }

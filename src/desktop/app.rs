@@ -19,7 +19,6 @@ use super::places::table::TablePlace;
 use super::settings::Settings;
 use super::work::{Done, Work};
 use super::{help, theme};
-use crate::command::desk::{self, Export};
 use crate::setup::Library;
 
 /// The four places.
@@ -441,70 +440,5 @@ impl Desktop {
         self.settings.size = if factor == 0.0 { 1.0 } else { (self.settings.size * factor).clamp(0.7, 2.5) };
         self.settings.write(&self.folders.data);
         ctx.set_zoom_factor(self.settings.size);
-    }
-
-    /// Opens the picker.
-    pub(super) fn ask(&mut self, purpose: Purpose) {
-        let data = self.folders.data.join("notebooks");
-        let (folder, name) = match purpose {
-            Purpose::Pictures => {
-                (self.settings.folder.clone().unwrap_or_else(|| self.folders.start.clone()), String::new())
-            }
-            Purpose::Notebook => (if data.is_dir() { data } else { self.folders.start.clone() }, String::new()),
-            Purpose::NewNotebook => (self.folders.start.clone(), "notebook.json".to_owned()),
-            Purpose::Export(what) => {
-                let folder = self.settings.folder.clone().unwrap_or_else(|| self.folders.start.clone());
-                (folder, what.name().to_owned())
-            }
-        };
-        let folder = if folder.is_dir() { folder } else { self.folders.start.clone() };
-        self.picker = Some(Picker::new(purpose, &folder, &name));
-    }
-
-    fn show_picker(&mut self, ctx: &egui::Context) {
-        let outcome = self.picker.as_mut().and_then(|p| p.show(ctx, &mut self.work));
-        match outcome {
-            Some(paths) if paths.is_empty() => self.picker = None,
-            Some(paths) => self.picked(paths, ctx),
-            None => {}
-        }
-    }
-
-    fn picked(&mut self, paths: Vec<PathBuf>, ctx: &egui::Context) {
-        let Some(picker) = self.picker.take() else { return };
-        let Some(first) = paths.first().cloned() else { return };
-        match picker.purpose {
-            Purpose::Pictures => {
-                let folder = if first.is_dir() { Some(first) } else { first.parent().map(Path::to_owned) };
-                self.settings.folder = folder;
-                self.settings.write(&self.folders.data);
-                self.open_paths(&paths);
-                if self.place != Place::Animal {
-                    self.place = Place::Slide;
-                }
-            }
-            Purpose::Notebook => self.open_notebook(&first),
-            Purpose::NewNotebook => match self.document.create(&first) {
-                Ok(()) => {
-                    self.settings.opened(&first);
-                    self.settings.write(&self.folders.data);
-                    self.messages.done(format!("a notebook was begun: {}", first.display()));
-                }
-                Err(e) => self.messages.problem(e),
-            },
-            Purpose::Export(what) => self.export(what, first, ctx),
-        }
-    }
-
-    /// Writes what leaves the notebook, in the background.
-    fn export(&mut self, what: Export, to: PathBuf, ctx: &egui::Context) {
-        let Some(notebook) = self.document.path().map(Path::to_owned) else { return };
-        if let Err(e) = self.document.save() {
-            self.messages.problem(e);
-            return;
-        }
-        self.work.start(ctx, &format!("writing {}", what.words()), move |_| {
-            Some(Done::Written(desk::export(&notebook, what, &to)))
-        });
     }
 }

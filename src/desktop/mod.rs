@@ -6,6 +6,7 @@
 mod app;
 pub mod canvas;
 mod document;
+mod filing;
 mod help;
 mod keys;
 mod message;

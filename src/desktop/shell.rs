@@ -31,30 +31,12 @@ impl Desktop {
                 }
                 ui.separator();
                 self.menu(ui);
-                let undo = self.document.undo_name().map(str::to_owned);
-                let words = undo.as_ref().map_or_else(
-                    || "nothing to undo".to_owned(),
-                    |n| format!("undo: {n} ({})", Command::Undo.keys_text()),
-                );
-                if ui
-                    .add_enabled(undo.is_some(), egui::Button::new("Undo"))
-                    .on_hover_text(&words)
-                    .on_disabled_hover_text(&words)
-                    .clicked()
-                {
+                let undo = self.document.undo_name().map(|n| format!("undo: {n} ({})", Command::Undo.keys_text()));
+                if step_button(ui, "Undo", undo, "nothing to undo") {
                     self.undo();
                 }
-                let redo = self.document.redo_name().map(str::to_owned);
-                let words = redo.as_ref().map_or_else(
-                    || "nothing to do again".to_owned(),
-                    |n| format!("redo: {n} ({})", Command::Redo.keys_text()),
-                );
-                if ui
-                    .add_enabled(redo.is_some(), egui::Button::new("Redo"))
-                    .on_hover_text(&words)
-                    .on_disabled_hover_text(&words)
-                    .clicked()
-                {
+                let redo = self.document.redo_name().map(|n| format!("redo: {n} ({})", Command::Redo.keys_text()));
+                if step_button(ui, "Redo", redo, "nothing to do again") {
                     self.redo();
                 }
                 ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
@@ -248,4 +230,12 @@ impl Desktop {
         });
         egui::CentralPanel::default().show(ui, |ui| self.planner.middle(ui));
     }
+}
+
+/// Whether the button was pressed; it is there to press where there is a step, which its words name.
+fn step_button(ui: &mut Ui, name: &str, step: Option<String>, none: &str) -> bool {
+    let possible = step.is_some();
+    let words = step.unwrap_or_else(|| none.to_owned());
+    let button = ui.add_enabled(possible, egui::Button::new(name));
+    button.on_hover_text(&words).on_disabled_hover_text(&words).clicked()
 }

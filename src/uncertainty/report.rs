@@ -96,7 +96,11 @@ impl fmt::Display for Warning {
             ),
             Self::OneSided { sources } => write!(f, "one-sided and not simulated: {}", sources.join(", ")),
             Self::NotSettled { end_error } => {
-                write!(f, "the limit of trials was reached; the interval's ends are known to {end_error:.1e}")
+                write!(
+                    f,
+                    "the limit of trials was reached; the interval's ends are known to about {}",
+                    super::significant(*end_error, 2)
+                )
             }
             Self::NoVariance => {
                 f.write_str("a repeated input has at most two degrees of freedom: trust the interval, not u")
