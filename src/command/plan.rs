@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::console::Console;
 use super::plan_input::{Accepted, accepted_blur, exposure, f_number, relative, seconds, spectrum};
 use super::plan_plot::drawn;
-use super::plan_preview::previewed;
+use super::plan_preview::{Sharp, previewed};
 use super::plan_report::text;
 use super::{Failure, parse};
 use crate::exchange::preview::ELECTRONS;
@@ -14,7 +14,7 @@ use crate::optics::planner::{
 };
 use crate::optics::{ApertureNote, PupilMagnification, Spectrum};
 use crate::setup::sensor_format;
-use crate::units::{Angle, PxPerUm, Um};
+use crate::units::{Angle, Um};
 
 /// Says what each aperture resolves and what it costs, before the shot.
 ///
@@ -136,8 +136,9 @@ pub(super) struct Args {
     /// Draw blur, depth and expected uncertainty against aperture: FILE.png or FILE.svg
     #[arg(long, value_name = "FILE", help_heading = PICTURES)]
     pub(super) plot: Option<PathBuf>,
-    /// A sharp picture of an animal to show what the plan would record of it: two apertures side by side
-    #[arg(long, value_name = "SHARP", requires_all = ["preview_scale", "out"], help_heading = PICTURES)]
+    /// A sharp picture of an animal to show what the plan would record of it: two apertures side by side. The word rendered
+    /// stands for a drawn fairyfly wasp, head and antennae
+    #[arg(long, value_name = "SHARP", requires = "out", help_heading = PICTURES)]
     pub(super) preview: Option<PathBuf>,
     /// Scale of the sharp picture, pixels per µm; it must be finer than the planned one
     #[arg(long, value_name = "NUMBER", value_parser = parse::positive, requires = "preview", help_heading = PICTURES)]
@@ -198,8 +199,8 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
         };
         write("plot", file, &bytes)?;
     }
-    if let (Some(sharp), Some(scale), Some(out)) = (&args.preview, args.preview_scale, &args.out) {
-        let (png, said) = previewed(args, &request, &made, sharp, PxPerUm::new(scale))?;
+    if let (Some(sharp), Some(out)) = (&args.preview, &args.out) {
+        let (png, said) = previewed(args, &request, &made, &Sharp::of(sharp, args.preview_scale, &request)?)?;
         write("preview", out, &png)?;
         console.warn(&said);
     }

@@ -8,31 +8,85 @@ use crate::exchange::draw::{Corner, Overlay, OverlayItem, ScaleBar, Tone, encode
 use crate::exchange::preview::{self, BASE_ISO, Preview, Shot};
 use crate::optics::planner::{Advice, Plan, PlanRequest};
 use crate::optics::{Aperture, System};
+use crate::phantom::animal::{AnimalScene, Placed, render, species};
+use crate::phantom::{Coding, Sensor};
 use crate::photo::{Limits, Photo};
 use crate::uncertainty::significant;
 use crate::units::{Point, PxPerUm, Um};
+
+/// Given in place of a file, the drawn animal.
+const RENDERED: &str = "rendered";
+/// Side of the drawn picture, px, and its pixels per recorded one: what the preview takes, and enough beyond it.
+const SIDE_PX: usize = 1100;
+const FINER: f64 = 1.6;
+/// Numerical aperture of the drawing, so that its own blur (0.3 µm) hardly counts.
+const SHARP_NA: f64 = 0.95;
+/// How far the middle of the drawn wasp lies behind the middle of the picture, where its antennae are, µm.
+const BODY_BEHIND_UM: f64 = 330.0;
+
+/// What a preview starts from.
+pub(super) struct Sharp {
+    photo: Photo,
+    scale: PxPerUm,
+    words: String,
+}
+
+impl Sharp {
+    /// The picture in a file, with its scale, or the drawn animal.
+    pub(super) fn of(path: &Path, scale: Option<f64>, request: &PlanRequest) -> Result<Self, Failure> {
+        if path != Path::new(RENDERED) {
+            let Some(scale) = scale else {
+                return Err(Failure::Usage(format!(
+                    "the scale of {} is not known; give --preview-scale, pixels per µm, or take the drawn animal: --preview {RENDERED}",
+                    path.display()
+                )));
+            };
+            let photo = Photo::open(path, &Limits::default()).map_err(Failure::usage)?;
+            return Ok(Self { photo, scale: PxPerUm::new(scale), words: format!("the middle of {}", path.display()) });
+        }
+        if scale.is_some() {
+            return Err(Failure::Usage(format!("--preview {RENDERED} has its own scale; leave --preview-scale out")));
+        }
+        let m = request.magnification;
+        let scale = FINER * m / request.pixel_pitch.get();
+        let wasp = Placed { animal: species::fairyfly(), position_um: [BODY_BEHIND_UM, 0.0], heading_deg: 0.0 };
+        let scene = AnimalScene {
+            width_px: SIDE_PX,
+            height_px: SIDE_PX,
+            px_per_um: scale,
+            magnification: m,
+            effective_aperture: m / (2.0 * SHARP_NA),
+            animals: vec![wasp],
+            sensor: Sensor { electrons_at_full_scale: None, coding: Coding::Rgb16, ..Sensor::default() },
+            ..AnimalScene::default()
+        };
+        let drawn = render(&scene).map_err(Failure::usage)?;
+        let (bytes, _) = drawn.picture.file().map_err(Failure::usage)?;
+        let photo = Photo::from_bytes(&bytes, &Limits::default()).map_err(Failure::usage)?;
+        Ok(Self { photo, scale: PxPerUm::new(scale), words: "a drawn fairyfly wasp, head and antennae".to_owned() })
+    }
+}
 
 /// Renders the panels; returns the PNG and what to tell beside it.
 pub(super) fn previewed(
     args: &Args,
     request: &PlanRequest,
     made: &Plan,
-    sharp: &Path,
-    scale: PxPerUm,
+    sharp: &Sharp,
 ) -> Result<(Vec<u8>, String), Failure> {
-    let photo = Photo::open(sharp, &Limits::default()).map_err(Failure::usage)?;
+    let (photo, scale) = (&sharp.photo, sharp.scale);
     let mut panels = Vec::new();
     for (n, index) in rows(args, request, made).into_iter().enumerate() {
-        panels.push(panel(args, request, made, index, |shot| preview::preview(&photo, scale, shot, n as u64 + 1))?);
+        panels.push(panel(args, request, made, index, |shot| preview::preview(photo, scale, shot, n as u64 + 1))?);
     }
     if panels.len() == 1 {
         // A single aperture stands beside what a perfect picture would show.
-        let all = preview::original(&photo, scale).map_err(Failure::usage)?;
+        let all = preview::original(photo, scale).map_err(Failure::usage)?;
         panels.insert(0, (all, "the sharp picture itself".to_owned()));
     }
     let said = format!(
-        "preview: the middle of {}; {}; noise of {} electrons at full scale at ISO {BASE_ISO} and {} read; the sharp picture's own blur comes on top",
-        sharp.display(),
+        "preview: {}; {}; noise of {} electrons at full scale at ISO {BASE_ISO} and {} read; the sharp picture's own blur comes on top",
+        sharp.words,
         panels.iter().map(|p| p.1.as_str()).collect::<Vec<_>>().join(" beside "),
         args.electrons,
         preview::READ_NOISE_ELECTRONS

@@ -271,3 +271,29 @@ fn previews_show_two_panels_and_what_they_are() {
     let (said, _) = shown("iso.png", &["--aperture", "8", "--exposed", "8 1/60 400", "--shutter", "1/240"]);
     assert!(said.contains("ISO 1600"), "{said}");
 }
+
+#[test]
+fn a_drawn_animal_stands_in_where_there_is_no_sharp_picture() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let out = dir.path().join("drawn.png").display().to_string();
+    let asked = ["--aperture", "4", "11", "--preview", "rendered", "--out", &out];
+    let done = motestick(&[&BASE[..], &asked].concat());
+    assert_eq!(done.status.code(), Some(0), "{}", stderr(&done));
+    assert!(stderr(&done).contains("drawn fairyfly wasp"), "{}", stderr(&done));
+    let picture = image::open(&out).expect("is a picture").to_luma8();
+    // Largest step between neighbours over the head's front, in the middle rows of each panel: the wider aperture is sharper.
+    let (side, half) = (picture.height(), picture.width() / 2);
+    let steepest = |from: u32| -> u8 {
+        (side / 2 - 20..side / 2 + 20)
+            .flat_map(|y| (from + side / 3..from + side - 20).map(move |x| (x, y)))
+            .map(|(x, y)| picture.get_pixel(x, y).0[0].abs_diff(picture.get_pixel(x + 6, y).0[0]))
+            .max()
+            .expect("pixels")
+    };
+    assert!(f64::from(steepest(0)) > 1.4 * f64::from(steepest(half)), "{} {}", steepest(0), steepest(half));
+    let scaled = motestick(&[&BASE[..], &asked, &["--preview-scale", "4"]].concat());
+    assert_eq!(scaled.status.code(), Some(2));
+    let unscaled = motestick(&[&BASE[..], &["--preview", "sharp.png", "--out", &out]].concat());
+    assert_eq!(unscaled.status.code(), Some(2));
+    assert!(stderr(&unscaled).contains("--preview-scale"), "{}", stderr(&unscaled));
+}
