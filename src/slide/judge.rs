@@ -73,6 +73,9 @@ pub(super) fn judge<'a>(found: &'a [Candidate], request: &Request) -> Result<Ver
     if let Some(rival) = found.iter().find(|c| is_rival(chosen, c) && !of_lattice(c)) {
         return Err(Refusal::TwoRulings { first_px: chosen.pitch_px, second_px: rival.pitch_px });
     }
+    if let Some(rival) = found.iter().find(|c| told(chosen) && told(c) && is_second_decimal(chosen, c)) {
+        return Err(Refusal::TwoRulings { first_px: chosen.pitch_px, second_px: rival.pitch_px });
+    }
     let mut warnings = Vec::new();
     let long = division(chosen, crossed, request, &mut warnings)?;
     Ok(Verdict { chosen, crossed, long, warnings })
@@ -101,6 +104,16 @@ fn is_ground(best: &Candidate, c: &Candidate) -> bool {
         places.clone().filter(|p| **p).count() * 10 <= places.count()
     };
     matches!(best.lines.tiers, Tiers::TensAndFives { .. }) || (0..parts).any(empty)
+}
+
+/// Of two decimal patterns in one direction, a second ruling even where one spacing is twice the other; long graduations that are
+/// decimal by themselves stand five or ten divisions apart.
+fn is_second_decimal(chosen: &Candidate, c: &Candidate) -> bool {
+    let ratio = (c.pitch_px / chosen.pitch_px).max(chosen.pitch_px / c.pitch_px);
+    ratio > 1.02
+        && ![5.0, 10.0].iter().any(|r| (ratio / r - 1.0).abs() < 0.015)
+        && c.seen() > 10
+        && angle_between(c.angle, chosen.angle) < 0.05
 }
 
 /// A second even set of lines that does not belong to the first.
@@ -195,7 +208,11 @@ fn division(
         warnings.push(ReadingWarning::DivisionHelpedByExpectation);
         return Ok(LongGraduations::None);
     }
-    let grid = crossed.is_some_and(|c| c.lines.continuity > 0.8) && lines.continuity > 0.8 && seen >= 8 && width < 0.3;
+    // Both directions of a grid are ruled alike: dark on bright or bright on dark, never one of each.
+    let grid = crossed.is_some_and(|c| c.lines.continuity > 0.8 && c.lines.bright == lines.bright)
+        && lines.continuity > 0.8
+        && seen >= 8
+        && width < 0.3;
     if !grid && crossed.is_some() {
         return Err(Refusal::NotARuling {
             missing: "it repeats in both directions, but not as lines that run through",
