@@ -2,14 +2,18 @@
 //!
 //! `--perfect` rules the slides of `field` and `hardest` without errors of their own.
 //!
-//! KIND is `field`, `hardest`, `clean` or `traps`. Prints how many were read, the errors against the truth, and the pulls
-//! (error over stated uncertainty); for traps, every wrong scale.
+//! KIND is `field`, `hardest`, `clean`, `traps`, `whole`, or a style of ruling (`Grid`, `Crossed`, `Numbered` …). Prints how many were read,
+//! the errors against the truth, and the pulls (error over stated uncertainty); for traps, every wrong scale; for `whole`, how often
+//! the stated uncertainty of the scale with everything in it holds the truth, over clean and field pictures.
 #![allow(clippy::print_stdout, reason = "a report for people")]
+
+mod whole;
 
 use motestick::phantom::Picture;
 use motestick::phantom::bound::scale_bound;
 use motestick::phantom::field::{clean_scene, field_scene, hardest_field_scene};
 use motestick::phantom::slide::{SlideScene, render};
+use motestick::phantom::style::{Style, style_scene};
 use motestick::phantom::trap::{Expectation, TrapKind, trap};
 use motestick::photo::{Channel, Limits, Photo};
 use motestick::slide::{Request, read};
@@ -24,9 +28,16 @@ fn main() {
     let first = args.get(2).and_then(|s| s.parse().ok()).unwrap_or(0_u64);
     match kind {
         "traps" => traps(count, first, each),
-        "clean" => scenes(&clean_scene, count, first, each),
-        "hardest" => scenes(&ruled_by(hardest_field_scene), count, first, each),
-        _ => scenes(&ruled_by(field_scene), count, first, each),
+        "clean" => scenes(&clean_scene, count, first, each, true),
+        "hardest" => scenes(&ruled_by(hardest_field_scene), count, first, each, false),
+        "whole" => {
+            whole::coverage("clean", &clean_scene, count, first);
+            whole::coverage("field", &ruled_by(field_scene), count, first);
+        }
+        _ => match Style::ALL.into_iter().find(|s| format!("{s:?}") == kind) {
+            Some(style) => scenes(&|seed| style_scene(style, seed), count, first, each, false),
+            None => scenes(&ruled_by(field_scene), count, first, each, false),
+        },
     }
 }
 
@@ -47,12 +58,9 @@ fn open(picture: &Picture) -> Photo {
     Photo::from_bytes(&bytes, &Limits::default()).expect("opens")
 }
 
-fn scenes(scene_of: &dyn Fn(u64) -> SlideScene, count: u64, first: u64, each: bool) {
+fn scenes(scene_of: &dyn Fn(u64) -> SlideScene, count: u64, first: u64, each: bool, with_bound: bool) {
     let mut errors = Vec::new();
     let mut pulls = Vec::new();
-    let kind_clean = scene_of(first).sensor.jpeg_quality.is_none()
-        && scene_of(first).dirt_specks == 0
-        && scene_of(first).distortion.k1 == 0.0;
     let mut bounds = Vec::new();
     let (mut blurs, mut blur_pulls) = (Vec::new(), Vec::new());
     let mut refused = 0;
@@ -99,7 +107,7 @@ fn scenes(scene_of: &dyn Fn(u64) -> SlideScene, count: u64, first: u64, each: bo
                     blurs.push(ratio);
                     blur_pulls.push((blur.width.get() - rendered.truth.blur_spot_px) / blur.u.get());
                 }
-                if kind_clean {
+                if with_bound {
                     let bound = scale_bound(&scene).expect("has a bound").u_rel_scale;
                     bounds.push(error / bound);
                     if each || (error / bound).abs() > 4.0 {
@@ -129,7 +137,7 @@ fn scenes(scene_of: &dyn Fn(u64) -> SlideScene, count: u64, first: u64, each: bo
         100.0 * share(3e-4),
         errors.iter().filter(|e| **e > 0.01).count()
     );
-    if kind_clean {
+    if with_bound {
         println!("error over the Cramér–Rao bound: rms {:.2} over {}", rms(&bounds), bounds.len());
     }
     blurs.sort_by(f64::total_cmp);

@@ -1,0 +1,167 @@
+//! The pattern of longer graduations, and how far each class of them reaches.
+
+use super::Tiers;
+use super::fold::Folded;
+use super::median_of;
+
+/// Rows about `centre` whose level stays above `least`; a single low row does not end the run.
+pub(super) fn half_height_run(levels: &[f64], centre: usize, least: f64) -> std::ops::Range<usize> {
+    let ok = |j: usize| levels[j].is_finite() && levels[j] > least;
+    let mut from = centre;
+    while from > 0 && (ok(from - 1) || (from > 1 && ok(from - 2))) {
+        from -= 1;
+    }
+    let mut to = (centre + 1).min(levels.len());
+    while to < levels.len() && (ok(to) || (to + 1 < levels.len() && ok(to + 1))) {
+        to += 1;
+    }
+    from..to
+}
+
+/// Which residues modulo 10 reach beyond the band, and how far each class reaches.
+pub(super) fn tiers(
+    y: &[f64],
+    folded: &Folded,
+    (from, to): (usize, usize),
+    band: &std::ops::Range<usize>,
+    top: f64,
+    noise: f64,
+) -> (Tiers, [std::ops::Range<usize>; 10], bool) {
+    let class_of = |k: usize| (folded.first + k as i64).rem_euclid(10) as usize;
+    let class_row = |r: usize, j: usize| -> (f64, f64) {
+        let v: Vec<f64> = (from..to)
+            .filter(|k| class_of(*k) == r)
+            .map(|k| y[j * folded.count + k])
+            .filter(|v| v.is_finite())
+            .collect();
+        if v.is_empty() { (0.0, 0.0) } else { (v.iter().sum::<f64>() / v.len() as f64, v.len() as f64) }
+    };
+    let table: Vec<[(f64, f64); 10]> = (0..folded.rows).map(|j| std::array::from_fn(|r| class_row(r, j))).collect();
+    let tiers = if to - from < 11 { Tiers::Alike } else { search_tiers(&table, band, top, noise) };
+    let reach = std::array::from_fn(|r| {
+        let members: Vec<usize> = match tiers {
+            Tiers::TensAndFives { tens } | Tiers::Tens { tens } => {
+                let tens = tens as usize;
+                if r == tens || r == (tens + 5) % 10 {
+                    vec![r]
+                } else {
+                    (0..10).filter(|q| *q != tens && *q != (tens + 5) % 10).collect()
+                }
+            }
+            Tiers::Fives { fives } => {
+                let is = |q: usize| q % 5 == fives as usize % 5;
+                (0..10).filter(|q| is(*q) == is(r)).collect()
+            }
+            Tiers::Alike | Tiers::Twos => (0..10).collect(),
+        };
+        let levels: Vec<f64> = table
+            .iter()
+            .map(|row| {
+                let n: f64 = members.iter().map(|q| row[*q].1).sum();
+                members.iter().map(|q| row[*q].0 * row[*q].1).sum::<f64>() / n.max(1.0)
+            })
+            .collect();
+        let own = median_of(band.clone().map(|j| levels[j]).collect());
+        let run = half_height_run(&levels, band.start.midpoint(band.end), 0.5 * own.min(2.0 * top));
+        run.start.min(band.start)..run.end.max(band.end)
+    });
+    let long = match tiers {
+        Tiers::TensAndFives { tens } | Tiers::Tens { tens } => Some(tens as usize % 10),
+        Tiers::Fives { fives } => Some(fives as usize % 10),
+        Tiers::Alike | Tiers::Twos => None,
+    };
+    let run_out = long.is_some_and(|r| runs_out(&table, r, band, &reach[r]));
+    (tiers, reach, run_out)
+}
+
+/// Whether a class of graduations leaves the picture on every side on which it passes the band.
+fn runs_out(
+    table: &[[(f64, f64); 10]],
+    r: usize,
+    band: &std::ops::Range<usize>,
+    reach: &std::ops::Range<usize>,
+) -> bool {
+    let in_picture = |j: usize| table[j][r].1 > 0.0;
+    let first = (0..table.len()).find(|j| in_picture(*j)).unwrap_or(0);
+    let last = (0..table.len()).rev().find(|j| in_picture(*j)).unwrap_or(0);
+    let before = reach.start + 1 < band.start;
+    let after = reach.end > band.end + 1;
+    (before || after) && (!before || reach.start <= first + 2) && (!after || reach.end + 2 > last)
+}
+
+/// Looks for the pattern in windows of growing depth beyond either end of the band: long graduations show right
+/// beyond the short ones, while figures and dirt stand farther off.
+fn search_tiers(table: &[[(f64, f64); 10]], band: &std::ops::Range<usize>, top: f64, noise: f64) -> Tiers {
+    let margin = band.len().max(3) * 3 / 2;
+    let mut best = Tiers::Alike;
+    for share in [1.0, 0.6, 0.35, 0.2] {
+        let depth = ((margin as f64 * share) as usize).max(2);
+        let before: Vec<usize> = (band.start.saturating_sub(depth + 1)..band.start.saturating_sub(1)).collect();
+        let after: Vec<usize> = (band.end + 1..(band.end + 1 + depth).min(table.len())).collect();
+        let both: Vec<usize> = before.iter().chain(&after).copied().collect();
+        for rows in [both, before, after] {
+            if rows.len() < 2 {
+                continue;
+            }
+            let mut sums = [0.0; 10];
+            let mut errors = [0.0; 10];
+            for &j in &rows {
+                for r in 0..10 {
+                    let (m, n) = table[j][r];
+                    // A class is long where it is strong: clip so that one bright speck cannot carry it.
+                    sums[r] += m.clamp(-top.abs(), top.abs());
+                    errors[r] += if n > 0.0 { noise * noise / n } else { 0.0 };
+                }
+            }
+            let sd = errors.iter().copied().fold(0.0, f64::max).sqrt().max(0.1 * top);
+            let found = classify(&sums, sd, top);
+            if rank(found) > rank(best) {
+                best = found;
+            }
+        }
+    }
+    best
+}
+
+/// How much a pattern tells about the division.
+const fn rank(t: Tiers) -> u8 {
+    match t {
+        Tiers::Alike => 0,
+        Tiers::Twos => 1,
+        Tiers::Fives { .. } => 2,
+        Tiers::Tens { .. } => 3,
+        Tiers::TensAndFives { .. } => 4,
+    }
+}
+
+/// Reads the pattern from how strongly each residue shows beyond the band.
+fn classify(sums: &[f64; 10], sd: f64, top: f64) -> Tiers {
+    let best = (0..10).max_by(|a, b| sums[*a].total_cmp(&sums[*b])).unwrap_or(0);
+    let partner = (best + 5) % 10;
+    let others: Vec<f64> = (0..10).filter(|r| *r != best && *r != partner).map(|r| sums[r]).collect();
+    let rest = others.iter().sum::<f64>() / others.len() as f64;
+    let rest_max = others.iter().copied().fold(f64::MIN, f64::max);
+    let least = (6.0 * sd).max(0.8 * top);
+    let gain = sums[best] - rest;
+    if gain > least && rest_max - rest < 0.4 * gain && sums[best] - rest_max > 0.5 * gain {
+        let second = sums[partner] - rest;
+        // The partner must stand clear of the rest to count as a fifth.
+        let clear = sums[partner] - rest_max;
+        return if second > 0.72 * gain && clear > 0.4 * gain {
+            Tiers::Fives { fives: (best % 5) as i64 }
+        } else if (0.15..=0.72).contains(&(second / gain)) && clear > (3.0 * sd).max(0.12 * gain) {
+            Tiers::TensAndFives { tens: best as i64 }
+        } else {
+            Tiers::Tens { tens: best as i64 }
+        };
+    }
+    let half = |p: usize| (0..10).filter(move |r| r % 2 == p).map(|r| sums[r]);
+    for p in [0, 1] {
+        let low = half(p).fold(f64::MAX, f64::min);
+        let high = half(1 - p).fold(f64::MIN, f64::max);
+        if low - high > least {
+            return Tiers::Twos;
+        }
+    }
+    Tiers::Alike
+}
