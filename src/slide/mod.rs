@@ -27,6 +27,7 @@ mod rectify;
 mod refine;
 mod scale_map;
 mod shape;
+mod spectrum;
 mod strip;
 #[cfg(test)]
 mod testing;

@@ -5,9 +5,8 @@
 //! neighbour form clusters, the candidates for a ruling. Textures and print give peaks too, but few neighbours agree.
 
 use super::pyramid::Level;
+use super::spectrum::{self, Spectrum, Transform};
 use rayon::prelude::*;
-use rustfft::{Fft, FftPlanner, num_complex::Complex};
-use std::sync::Arc;
 
 /// Tile side, level pixels.
 pub(super) const TILE: usize = 64;
@@ -63,7 +62,7 @@ fn level_clusters(level: &Level<'_>) -> Vec<Cluster> {
     }
     let columns = (level.width - TILE) / STRIDE + 1;
     let rows = (level.height - TILE) / STRIDE + 1;
-    let fft = FftPlanner::<f32>::new().plan_fft_forward(TILE);
+    let transform = spectrum::transform();
     let window: Vec<f32> =
         (0..TILE).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / TILE as f32).sin().powi(2)).collect();
     let bins = bins();
@@ -71,7 +70,7 @@ fn level_clusters(level: &Level<'_>) -> Vec<Cluster> {
     let found: Vec<(usize, Vec<Peak>)> = looked_at
         .into_par_iter()
         .map_init(
-            || Scratch::new(&fft),
+            || Scratch::new(&transform),
             |scratch, i| {
                 (i, tile_peaks(level, (i % columns) * STRIDE, (i / columns) * STRIDE, &window, &bins, scratch))
             },
@@ -127,49 +126,35 @@ fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) 
 
 /// One bin of a tile's half spectrum: its place and its frequency, cycles per tile.
 struct Bin {
-    i: usize,
-    j: usize,
+    i: i32,
+    j: i32,
     r: f64,
 }
 
 fn bins() -> Vec<Bin> {
-    let all = (0..TILE / 2).flat_map(|i| (0..TILE).map(move |j| (i, j)));
+    let half = TILE as i32 / 2;
+    let all = (0..half).flat_map(|i| (-half..half).map(move |j| (i, j)));
     all.filter_map(|(i, j)| {
-        let (fi, fj) = (i as f64, signed(j));
-        let r = fi.hypot(fj);
-        let inside = (LEAST_CYCLES..=0.47 * TILE as f64).contains(&r) && !(i == 0 && fj < 0.0);
+        let r = f64::from(i).hypot(f64::from(j));
+        let inside = (LEAST_CYCLES..=0.47 * TILE as f64).contains(&r) && !(i == 0 && j < 0);
         inside.then_some(Bin { i, j, r })
     })
     .collect()
 }
 
 struct Scratch {
-    fft: Arc<dyn Fft<f32>>,
-    plane: Vec<Complex<f32>>,
-    turned: Vec<Complex<f32>>,
-    work: Vec<Complex<f32>>,
-    power: Vec<f32>,
+    spectrum: Spectrum,
     /// Power by rings of equal frequency.
     rings: [Vec<f32>; TILE / 2],
 }
 
 impl Scratch {
-    fn new(fft: &Arc<dyn Fft<f32>>) -> Self {
-        let zero = Complex::new(0.0, 0.0);
-        Self {
-            fft: Arc::clone(fft),
-            plane: vec![zero; TILE * TILE],
-            turned: vec![zero; TILE * TILE],
-            work: vec![zero; fft.get_inplace_scratch_len()],
-            power: vec![0.0; TILE * TILE],
-            rings: std::array::from_fn(|_| Vec::with_capacity(4 * TILE)),
-        }
+    fn new(transform: &Transform) -> Self {
+        Self { spectrum: Spectrum::new(transform), rings: std::array::from_fn(|_| Vec::with_capacity(4 * TILE)) }
     }
-}
 
-impl Scratch {
     fn power_near(&self, p: &Peak) -> f32 {
-        bin(&self.power, p.fx, p.fy)
+        self.spectrum.near(p.fx, p.fy)
     }
 }
 
@@ -180,22 +165,7 @@ fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], bins: &[B
     if !mean.is_finite() || mean <= 0.0 {
         return Vec::new();
     }
-    for (j, row) in rows().enumerate() {
-        for (i, v) in row.iter().enumerate() {
-            s.plane[j * TILE + i] = Complex::new((v - mean) * window[i] * window[j], 0.0);
-        }
-    }
-    s.fft.process_with_scratch(&mut s.plane, &mut s.work);
-    for j in 0..TILE {
-        for i in 0..TILE {
-            s.turned[i * TILE + j] = s.plane[j * TILE + i];
-        }
-    }
-    s.fft.process_with_scratch(&mut s.turned, &mut s.work);
-    // turned[i * TILE + j]: i is the x frequency, j the y frequency.
-    for (p, c) in s.power.iter_mut().zip(&s.turned) {
-        *p = c.norm_sqr();
-    }
+    s.spectrum.fill(rows(), mean, window);
     let mut peaks = pick_peaks(bins, s);
     // The sine-square window passes a quarter of a wave's amplitude; half of it goes to each of the two peaks.
     let power_at = |relative: f32| (relative * mean * (TILE * TILE) as f32 / 8.0).powi(2);
@@ -213,10 +183,6 @@ fn on_block_grid(p: &Peak, step_px: usize) -> bool {
     along(p.fx, p.fy) || along(p.fy, p.fx)
 }
 
-fn signed(i: usize) -> f64 {
-    if i < TILE / 2 { i as f64 } else { i as f64 - TILE as f64 }
-}
-
 /// Up to three peaks that stand out from their ring of equal frequency and from their own ray.
 ///
 /// Shading, specks and single edges have spectra that fall smoothly along a ray from the origin; a periodic pattern has
@@ -226,7 +192,7 @@ fn pick_peaks(bins: &[Bin], s: &mut Scratch) -> Vec<Peak> {
         ring.clear();
     }
     for b in bins {
-        s.rings[b.r as usize].push(s.power[b.i * TILE + b.j]);
+        s.rings[b.r as usize].push(s.spectrum.at(b.i, b.j));
     }
     let floors: [f32; TILE / 2] = std::array::from_fn(|r| {
         let ring = &mut s.rings[r];
@@ -237,63 +203,53 @@ fn pick_peaks(bins: &[Bin], s: &mut Scratch) -> Vec<Peak> {
         let (_, floor, _) = ring.select_nth_unstable_by(middle, f32::total_cmp);
         floor.max(f32::MIN_POSITIVE)
     });
-    let mut order: Vec<(f32, usize, usize)> = bins
+    let power = &s.spectrum;
+    let mut order: Vec<(f32, i32, i32)> = bins
         .iter()
         .filter_map(|&Bin { i, j, r }| {
-            let p = s.power[i * TILE + j];
-            let over = p / floors[r as usize];
-            (over > LEAST_PEAK && is_local_maximum(&s.power, i, j) && has_valleys(&s.power, i, j, r))
-                .then_some((over, i, j))
+            let over = power.at(i, j) / floors[r as usize];
+            (over > LEAST_PEAK && is_local_maximum(power, i, j) && has_valleys(power, i, j, r)).then_some((over, i, j))
         })
         .collect();
     order.sort_by(|a, b| b.0.total_cmp(&a.0));
     let mut found: Vec<Peak> = Vec::new();
     for (over, i, j) in order.into_iter().take(PEAKS) {
-        let (fx, fy) = centroid(&s.power, i, j);
+        let (fx, fy) = centroid(power, i, j);
         found.push(Peak { fx, fy, strength: over });
     }
     found
 }
 
-fn bin(power: &[f32], i: f64, j: f64) -> f32 {
-    let side = TILE as f64;
-    let (i, j) = (i.round().rem_euclid(side) as usize, j.round().rem_euclid(side) as usize);
-    power[i * TILE + j]
-}
-
-fn is_local_maximum(power: &[f32], i: usize, j: usize) -> bool {
-    let p = power[i * TILE + j];
-    let (i, j) = (i as f64, j as f64);
-    [(-1.0, 0.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (1.0, 1.0), (-1.0, -1.0), (1.0, -1.0), (-1.0, 1.0)]
+fn is_local_maximum(power: &Spectrum, i: i32, j: i32) -> bool {
+    let p = power.at(i, j);
+    [(-1, 0), (1, 0), (0, -1), (0, 1), (1, 1), (-1, -1), (1, -1), (-1, 1)]
         .iter()
-        .all(|(di, dj)| bin(power, i + di, j + dj) <= p)
+        .all(|(di, dj)| power.at(i + di, j + dj) <= p)
 }
 
-fn has_valleys(power: &[f32], i: usize, j: usize, r: f64) -> bool {
-    let p = power[i * TILE + j];
-    let (fi, fj) = (i as f64, signed(j));
+fn has_valleys(power: &Spectrum, i: i32, j: i32, r: f64) -> bool {
+    let p = power.at(i, j);
+    let (fi, fj) = (f64::from(i), f64::from(j));
     let (ui, uj) = (fi / r, fj / r);
     [-3.0, 3.0].iter().all(|d| {
-        let at = bin(power, fi + d * ui, fj + d * uj);
+        let at = power.near(fi + d * ui, fj + d * uj);
         // Past the Nyquist frequency the ray folds back: no valley to look for there.
         r + d > 0.5 * TILE as f64 || at * VALLEY < p
     })
 }
 
 /// Power centroid of the 3 x 3 bins about a peak, cycles per tile.
-fn centroid(power: &[f32], i: usize, j: usize) -> (f64, f64) {
+fn centroid(power: &Spectrum, i: i32, j: i32) -> (f64, f64) {
     let (mut sum, mut sx, mut sy) = (0.0, 0.0, 0.0);
-    for di in [TILE - 1, 0, 1] {
-        for dj in [TILE - 1, 0, 1] {
-            let p = f64::from(power[(i + di) % TILE * TILE + (j + dj) % TILE]);
-            let dx = if di == 1 { 1.0 } else { -f64::from(u8::from(di != 0)) };
-            let dy = if dj == 1 { 1.0 } else { -f64::from(u8::from(dj != 0)) };
+    for di in [-1, 0, 1] {
+        for dj in [-1, 0, 1] {
+            let p = f64::from(power.at(i + di, j + dj));
             sum += p;
-            sx += p * dx;
-            sy += p * dy;
+            sx += p * f64::from(di);
+            sy += p * f64::from(dj);
         }
     }
-    (i as f64 + sx / sum, signed(j) + sy / sum)
+    (f64::from(i) + sx / sum, f64::from(j) + sy / sum)
 }
 
 /// The same wave in two neighbouring tiles: within 1.3 cycles per tile and 12 % of the frequency.
