@@ -1,6 +1,6 @@
 //! `sheet`: many measurements from a table of pictures and marks.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
@@ -71,7 +71,16 @@ struct Job {
     lying: Lying,
     mode: Option<String>,
     shapes: Vec<Shape>,
+    /// The line of the sheet of each shape.
     lines: Vec<usize>,
+    to: Targets,
+}
+
+/// Where figures are still to be put.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Targets {
+    table: bool,
+    notebook: bool,
 }
 
 /// Jobs that are written together: few enough that little is lost, many enough that writing costs little.
@@ -81,11 +90,12 @@ const AT_ONCE: usize = 64;
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
     let (jobs, mut failed) = jobs(args, console)?;
     let setups = setups(args, &jobs)?;
-    let done = done_already(args)?;
-    let open: Vec<&Job> = jobs.iter().filter(|j| !j.is_in(&done)).collect();
-    let passed = jobs.len() - open.len();
+    let wanted: usize = jobs.iter().map(|j| j.shapes.len()).sum();
+    let (mut table, mut notebook) = (in_table(args)?, in_notebook(args)?);
+    let open: Vec<Job> = jobs.into_iter().flat_map(|job| job.still_open(args, &mut table, &mut notebook)).collect();
+    let passed = wanted - open.iter().map(|j| j.shapes.len()).sum::<usize>();
     if passed > 0 {
-        console.warn(&format!("{passed} of {} pictures are there already and are passed over", jobs.len()));
+        console.warn(&format!("{passed} of {wanted} rows are there already and are passed over"));
     }
     let mut rows = 0;
     for (i, chunk) in open.chunks(AT_ONCE).enumerate() {
@@ -97,8 +107,13 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
         for (job, answer) in chunk.iter().zip(answers) {
             match answer {
                 Ok((opened, answer)) => {
-                    table.extend(job.rows(&opened, &answer));
-                    kept.push((*job, opened, answer));
+                    rows += job.rows(&opened, &answer).len();
+                    if job.to.table {
+                        table.extend(job.rows(&opened, &answer));
+                    }
+                    if job.to.notebook {
+                        kept.push((job, opened, answer));
+                    }
                 }
                 Err(words) => {
                     failed += job.lines.len();
@@ -106,11 +121,10 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
                 }
             }
         }
-        rows += table.len();
         if let Some(path) = &args.csv {
             csv::append(path, &table).map_err(Failure::usage)?;
         }
-        if let Some(path) = &args.notebook {
+        if let Some(path) = args.notebook.as_ref().filter(|_| !kept.is_empty()) {
             keep(path, args, &setups, &kept)?;
         }
     }
@@ -166,43 +180,45 @@ fn measured(job: &Job, setups: &BTreeMap<String, Setup>) -> Result<(opened::Open
     Ok((opened, answer.map_err(|e| e.to_string())?))
 }
 
-/// What tells a job that is done: hash of the picture or its path, setup, animal.
-type Done = HashSet<(String, String, String)>;
+/// What tells a row that is done: path of the picture, setup, animal, quantity; and how often it is there.
+type Done = BTreeMap<(String, String, String, String), usize>;
 
-fn done_already(args: &Args) -> Result<Done, Failure> {
+fn counted(keys: impl Iterator<Item = (String, String, String, String)>) -> Done {
     let mut done = Done::new();
-    let in_table = match &args.csv {
+    for key in keys {
+        *done.entry(key).or_default() += 1;
+    }
+    done
+}
+
+/// What the table has.
+fn in_table(args: &Args) -> Result<Done, Failure> {
+    match &args.csv {
         Some(path) if path.exists() && std::fs::metadata(path).is_ok_and(|m| m.len() > 0) => {
             let rows = csv::read(path).map_err(Failure::usage)?;
-            Some(rows.into_iter().map(|r| (r.picture, r.setup, r.animal)).collect::<Done>())
+            let whole = rows.into_iter().filter(|r| r.part.is_empty());
+            Ok(counted(whole.map(|r| (r.picture, r.setup, r.animal, r.quantity))))
         }
-        Some(_) => Some(Done::new()),
-        None => None,
-    };
-    let in_notebook = match &args.notebook {
-        Some(path) if path.exists() => {
-            let n = notebook::read(path).map_err(Failure::usage)?;
-            let folder = folder_of(path);
-            let of = |m: &notebook::Measurement| {
-                let picture = std::fs::canonicalize(folder.join(&n.picture(m.picture)?.path)).ok()?;
-                Some((
-                    picture.display().to_string(),
-                    n.setup(m.setup)?.setup.name.clone(),
-                    n.animal(m.animal)?.name.clone(),
-                ))
-            };
-            Some(n.measurements.iter().filter_map(of).collect::<Done>())
-        }
-        Some(_) => Some(Done::new()),
-        None => None,
-    };
-    match (in_table, in_notebook) {
-        // Where both are wanted, only what is in both is done: in the table by its path as given.
-        (Some(_), Some(in_notebook)) => done.extend(in_notebook),
-        (Some(only), None) | (None, Some(only)) => done.extend(only),
-        (None, None) => {}
+        _ => Ok(Done::new()),
     }
-    Ok(done)
+}
+
+/// What the notebook has.
+fn in_notebook(args: &Args) -> Result<Done, Failure> {
+    let Some(path) = args.notebook.as_ref().filter(|p| p.exists()) else { return Ok(Done::new()) };
+    let n = notebook::read(path).map_err(Failure::usage)?;
+    let folder = folder_of(path);
+    // Each picture's place is looked up once, not once a measurement.
+    let places: BTreeMap<_, _> = n
+        .pictures
+        .iter()
+        .filter_map(|p| Some((p.id, std::fs::canonicalize(folder.join(&p.path)).ok()?.display().to_string())))
+        .collect();
+    let of = |m: &notebook::Measurement| {
+        let setup = n.setup(m.setup)?.setup.name.clone();
+        Some((places.get(&m.picture)?.clone(), setup, n.animal(m.animal)?.name.clone(), m.quantity.clone()))
+    };
+    Ok(counted(n.measurements.iter().filter_map(of)))
 }
 
 impl Job {
@@ -211,10 +227,36 @@ impl Job {
         if self.animal.is_empty() { stem() } else { self.animal.clone() }
     }
 
-    fn is_in(&self, done: &Done) -> bool {
+    /// What of it is still to do, apart by where it is to go; what is done is taken off the counts, so that repeats stay repeats.
+    fn still_open(self, args: &Args, table: &mut Done, notebook: &mut Done) -> Vec<Self> {
+        let given = self.picture.display().to_string();
         let whole = std::fs::canonicalize(&self.picture).map_or_else(|_err| String::new(), |p| p.display().to_string());
-        let key = |picture: String| (picture, self.setup.clone(), self.named());
-        done.contains(&key(self.picture.display().to_string())) || done.contains(&key(whole))
+        let named = self.named();
+        let take = |done: &mut Done, quantity: &str| {
+            [&given, &whole].into_iter().any(|picture| {
+                let key = (picture.clone(), self.setup.clone(), named.clone(), quantity.to_owned());
+                done.get_mut(&key).filter(|n| **n > 0).map(|n| *n -= 1).is_some()
+            })
+        };
+        let mut parts: Vec<Self> = Vec::new();
+        for (shape, line) in self.shapes.iter().zip(&self.lines) {
+            let to = Targets {
+                table: args.csv.is_some() && !take(table, &shape.name),
+                notebook: args.notebook.is_some() && !take(notebook, &shape.name),
+            };
+            if !to.table && !to.notebook {
+                continue;
+            }
+            let at = parts.iter().position(|p| p.to == to).unwrap_or_else(|| {
+                parts.push(Self { shapes: Vec::new(), lines: Vec::new(), to, ..self.clone() });
+                parts.len() - 1
+            });
+            if let Some(part) = parts.get_mut(at) {
+                part.shapes.push(shape.clone());
+                part.lines.push(*line);
+            }
+        }
+        parts
     }
 
     fn rows(&self, opened: &opened::Opened, answer: &Answer) -> Vec<Row> {
@@ -300,6 +342,7 @@ fn jobs(args: &Args, console: &mut Console) -> Result<(Vec<Job>, usize), Failure
                         mode: Some(line.mode.clone()).filter(|m| !m.is_empty()),
                         shapes: Vec::new(),
                         lines: Vec::new(),
+                        to: Targets { table: args.csv.is_some(), notebook: args.notebook.is_some() },
                     });
                     jobs.len() - 1
                 });

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::document::Notebook;
-use super::id::AnimalId;
+use super::id::{AnimalId, SetupId};
 use super::measurement::{FigureNote, Measurement};
 use crate::animal::{Unit, source as animal_source};
 use crate::setup::source as setup_source;
@@ -20,8 +20,18 @@ pub struct Sampled {
     pub measurements: usize,
     /// Standard uncertainty from what differs from animal to animal: marks, lying, edges.
     pub u_own: f64,
-    /// Standard uncertainty from what all share: the scale, the observer, the tone curve.
+    /// Standard uncertainty from what animals share: the scale, the observer, the tone curve.
     pub u_common: f64,
+}
+
+/// An animal's value with what it shares with whom.
+#[derive(Clone, Debug)]
+struct Shared {
+    sampled: Sampled,
+    /// Standard uncertainty from what all animals share, whatever the setup.
+    by_all: f64,
+    /// From what those through the same setup share, by setup: the weight of each in the animal's mean times its uncertainty.
+    by_setup: BTreeMap<SetupId, f64>,
 }
 
 /// What is known of one quantity in one group.
@@ -61,17 +71,18 @@ pub struct QuantitySummary {
     pub not_resolved: usize,
 }
 
-/// Sources that all measurements through one setup by one person share.
-const COMMON: [&str; 8] = [
+/// Sources that all measurements share: the same slide, room, camera and person. Where setups had slides of their own, or several
+/// people measured, less is shared than is assumed here, and the interval is wider than it need be.
+const BY_ALL: [&str; 5] = [
     setup_source::CERTIFICATE,
-    setup_source::FIT,
-    setup_source::TILT,
     setup_source::TEMPERATURE,
-    setup_source::REPRODUCIBILITY,
     setup_source::ACROSS,
     animal_source::OBSERVER,
     animal_source::TONE,
 ];
+
+/// Sources that the measurements through one setup share: how the slide lay and was read that day, and how well the rig comes back.
+const BY_SETUP: [&str; 3] = [setup_source::FIT, setup_source::TILT, setup_source::REPRODUCIBILITY];
 
 /// Group, quantity by its first appearance and name, part by its place and name, unit.
 type Key = (String, usize, String, (usize, String), Unit2);
@@ -100,19 +111,21 @@ impl Unit2 {
     }
 }
 
-/// One value with the two parts of its variance.
+/// One value with the parts of its variance.
 #[derive(Clone, Copy)]
 struct Value {
     value: f64,
     own: f64,
-    common: f64,
+    by_all: f64,
+    by_setup: f64,
+    setup: SetupId,
 }
 
 impl Notebook {
     /// Summaries of every quantity and its parts in every group, in the notebook's order.
     ///
-    /// Repeats on one animal are averaged first, so that n counts animals. Measurements through different setups or by different
-    /// people share less than is assumed here: the interval is then wider than it need be.
+    /// Repeats on one animal are averaged first, so that n counts animals. What the measurements through one setup share (its readings,
+    /// how well it comes back) lessens with the number of setups; what all share (slide, temperature, pixels, observer, tone) does not.
     #[must_use]
     pub fn statistics(&self) -> Vec<QuantitySummary> {
         let groups: BTreeMap<AnimalId, &str> = self.animals.iter().map(|a| (a.id, a.group.as_str())).collect();
@@ -135,18 +148,22 @@ impl Notebook {
     }
 }
 
-fn value_of(_m: &Measurement, figure: &FigureNote) -> Option<Value> {
+fn value_of(m: &Measurement, figure: &FigureNote) -> Option<Value> {
     let (value, u) = (figure.value?, figure.u?);
-    let shares = figure.budget.iter().filter(|l| COMMON.contains(&l.source.as_str()));
-    let common = shares.map(|l| l.share).sum::<f64>().clamp(0.0, 1.0) * u * u;
-    Some(Value { value, own: u * u - common, common })
+    let share = |of: &[&str]| {
+        let lines = figure.budget.iter().filter(|l| of.contains(&l.source.as_str()));
+        lines.map(|l| l.share).sum::<f64>().clamp(0.0, 1.0) * u * u
+    };
+    let (by_all, by_setup) = (share(&BY_ALL), share(&BY_SETUP));
+    Some(Value { value, own: (u * u - by_all - by_setup).max(0.0), by_all, by_setup, setup: m.setup })
 }
 
 fn summarised(
     (group, _place, quantity, (_part_place, part), unit): Key,
     animals: &BTreeMap<AnimalId, Vec<Option<Value>>>,
 ) -> Option<QuantitySummary> {
-    let mut samples: Vec<Sampled> = animals.iter().filter_map(|(id, values)| sampled(*id, values)).collect();
+    let shared: Vec<Shared> = animals.iter().filter_map(|(id, values)| sampled(*id, values)).collect();
+    let mut samples: Vec<Sampled> = shared.iter().map(|s| s.sampled).collect();
     samples.sort_by(|a, b| a.value.total_cmp(&b.value));
     let values: Vec<f64> = samples.iter().map(|s| s.value).collect();
     let s = summary(&values).ok()?;
@@ -154,8 +171,7 @@ fn summarised(
     let several = s.n > 1;
     let mean_of = |f: fn(&Sampled) -> f64| samples.iter().map(f).sum::<f64>() / n;
     let measuring = mean_of(|s| s.u_own * s.u_own).max(0.0).sqrt();
-    // Shared errors are fully correlated: their mean is their uncertainty in the mean.
-    let common = mean_of(|s| s.u_common);
+    let common = common_of_mean(&shared);
     let std_error = several.then(|| s.std_error());
     let spread = std_error.unwrap_or(measuring);
     let u_mean = spread.hypot(common);
@@ -183,20 +199,38 @@ fn summarised(
     })
 }
 
-fn sampled(animal: AnimalId, values: &[Option<Value>]) -> Option<Sampled> {
+/// What is shared is fully correlated among those who share it: its mean is its uncertainty in the mean of all. Setups are independent.
+fn common_of_mean(shared: &[Shared]) -> f64 {
+    let n = shared.len() as f64;
+    let mut setups: BTreeMap<SetupId, f64> = BTreeMap::new();
+    for (setup, part) in shared.iter().flat_map(|s| &s.by_setup) {
+        *setups.entry(*setup).or_default() += part / n;
+    }
+    let by_all = shared.iter().map(|s| s.by_all).sum::<f64>() / n;
+    (by_all * by_all + setups.values().map(|u| u * u).sum::<f64>()).sqrt()
+}
+
+fn sampled(animal: AnimalId, values: &[Option<Value>]) -> Option<Shared> {
     let known: Vec<Value> = values.iter().copied().flatten().collect();
     if known.is_empty() {
         return None;
     }
     let n = known.len() as f64;
     let sum = |f: fn(&Value) -> f64| known.iter().map(f).sum::<f64>();
-    Some(Sampled {
+    let by_all = sum(|v| v.by_all.sqrt()) / n;
+    let mut by_setup: BTreeMap<SetupId, f64> = BTreeMap::new();
+    for v in &known {
+        *by_setup.entry(v.setup).or_default() += v.by_setup.sqrt() / n;
+    }
+    let of_setups: f64 = by_setup.values().map(|u| u * u).sum();
+    let sampled = Sampled {
         animal,
         value: sum(|v| v.value) / n,
         measurements: known.len(),
-        u_own: (sum(|v| v.own).max(0.0) / (n * n)).sqrt(),
-        u_common: sum(|v| v.common.max(0.0).sqrt()) / n,
-    })
+        u_own: sum(|v| v.own).sqrt() / n,
+        u_common: (by_all * by_all + of_setups).sqrt(),
+    };
+    Some(Shared { sampled, by_all, by_setup })
 }
 
 #[cfg(test)]
@@ -257,6 +291,25 @@ mod tests {
         let s = &of_values(&values, 1.0, 2.0).statistics()[0];
         let (low, high) = s.interval_95.unwrap();
         assert!((high - low) / 2.0 > 1.96 * 2.0, "{low} {high}");
+    }
+
+    #[test]
+    fn readings_of_several_setups_average_and_the_slide_does_not() {
+        // Four animals, two through each of two setups; the shared part is the setup's own, 2 µm.
+        let mut n = of_values(&[300.0, 301.0, 299.0, 300.0], 1.0, 2.0);
+        n.apply(Action::AddSetup { setup: Box::new(kept(900)), at: None }).unwrap();
+        let relabel = |n: &mut Notebook, source: &str| {
+            for (i, id) in [4, 6, 8, 10].into_iter().enumerate() {
+                let mut m = n.measurement(MeasurementId::new(id)).unwrap().clone();
+                m.reported.as_mut().unwrap().figure.budget[1].source = source.into();
+                m.setup = SetupId::new(if i % 2 == 0 { 1 } else { 900 });
+                n.apply(Action::ChangeMeasurement { measurement: Box::new(m) }).unwrap();
+            }
+        };
+        relabel(&mut n, setup_source::REPRODUCIBILITY);
+        assert!((n.statistics()[0].common - 2.0 / 2.0_f64.sqrt()).abs() < 1e-9);
+        relabel(&mut n, setup_source::CERTIFICATE);
+        assert!((n.statistics()[0].common - 2.0).abs() < 1e-9);
     }
 
     #[test]

@@ -148,7 +148,10 @@ fn a_second_program_waits_and_a_moved_picture_is_found() {
 #[test]
 fn a_sheet_goes_on_behind_what_is_done() {
     let dir = bench();
-    std::fs::copy(dir.path().join("mite.jpg"), dir.path().join("other.jpg")).expect("copies");
+    // Another picture: the same with a comment (ISO/IEC 10918-1, marker COM) behind the start.
+    let mut other = std::fs::read(dir.path().join("mite.jpg")).expect("reads");
+    other.splice(2..2, [0xFF, 0xFE, 0x00, 0x04, b'2', b'.']);
+    std::fs::write(dir.path().join("other.jpg"), other).expect("writes");
     let sheet = "picture,setup,kind,marks,animal,quantity,lying\n\
         mite.jpg,fernery,span,\"1000,700 1400,900\",mite 1,body length,flat\n\
         mite.jpg,fernery,breadth,\"1100,900 1250,650\",mite 1,,flat\n\
@@ -166,7 +169,7 @@ fn a_sheet_goes_on_behind_what_is_done() {
     )
     .expect("writes");
     let out = run();
-    assert!(told(&out).contains("1 of 2 pictures are there already"), "{}", told(&out));
+    assert!(told(&out).contains("2 of 3 rows are there already"), "{}", told(&out));
     let all = csv::read(&dir.path().join("t.csv")).expect("reads");
     assert_eq!((all.len(), &all[..2]), (3, &rows[..]));
     let out = motestick(dir.path(), &["sheet", "s.csv", "--library", "setups", "--notebook", "n.json"]);
@@ -177,4 +180,31 @@ fn a_sheet_goes_on_behind_what_is_done() {
     let values: Vec<Option<f64>> =
         n.measurements.iter().map(|m| m.reported.as_ref().and_then(|r| r.figure.value)).collect();
     assert_eq!(values, all.iter().map(|r| r.value).collect::<Vec<_>>());
+    // A row more of a picture that is done, a repeat of one that is, and both targets at once: only what is missing is done, where it is.
+    let more = "mite.jpg,fernery,span,\"1000,700 1300,900\",mite 1,shield,flat\n\
+        mite.jpg,fernery,span,\"1001,700 1401,901\",mite 1,body length,flat\n";
+    std::fs::write(
+        dir.path().join("s.csv"),
+        format!("{sheet}other.jpg,fernery,span,\"1000,700 1400,900\",mite 2,body length,flat\n{more}"),
+    )
+    .expect("writes");
+    let both = ["sheet", "s.csv", "--library", "setups", "--csv", "u.csv", "--notebook", "n.json"];
+    let out = motestick(dir.path(), &both);
+    assert!(!told(&out).contains("there already"), "the new table lacks all five: {}", told(&out));
+    let table = || {
+        let rows = csv::read(&dir.path().join("u.csv")).expect("reads");
+        let mut names: Vec<String> = rows.into_iter().map(|r| format!("{} {}", r.animal, r.quantity)).collect();
+        names.sort();
+        names
+    };
+    let all = ["mite 1 body length", "mite 1 body length", "mite 1 breadth 1", "mite 1 shield", "mite 2 body length"];
+    assert_eq!(table(), all);
+    let count = || {
+        let text = std::fs::read_to_string(dir.path().join("n.json")).expect("reads");
+        from_text(&text).expect("a notebook").measurements.len()
+    };
+    assert_eq!(count(), 5);
+    let out = motestick(dir.path(), &both);
+    assert!(told(&out).contains("5 of 5 rows are there already"), "{}", told(&out));
+    assert_eq!((table().len(), count()), (5, 5));
 }
