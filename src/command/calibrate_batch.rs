@@ -15,7 +15,7 @@ use super::{
 use crate::optics::OpticsError;
 use crate::photo::{Channel, PhotoError};
 use crate::setup::{Library, SetupError, SlideNotes};
-use crate::slide::{self, CrosswiseError, HandError, Reading, Refusal, Request};
+use crate::slide::{self, CrosswiseError, HandError, LeftOut, Reading, Refusal, Request};
 use crate::units::Um;
 
 /// Why one picture gave no reading.
@@ -116,9 +116,9 @@ fn read_one(path: &Path, args: &Args, slide: &SlideNotes) -> Result<One, Trouble
     Ok(One { path: path.to_owned(), setup, reading, parts, warnings })
 }
 
-/// Reads a picture that is open.
-pub(super) fn read_light(opened: &Opened, request: &Request) -> Result<Reading, Trouble> {
-    slide::read(&opened.photo.light(Channel::Even), request).map_err(Trouble::Refused)
+/// Reads a picture that is open, without the graduations that a person leaves out.
+pub(super) fn read_light(opened: &Opened, request: &Request, left_out: &[LeftOut]) -> Result<Reading, Trouble> {
+    slide::read_without(&opened.photo.light(Channel::Even), request, left_out).map_err(Trouble::Refused)
 }
 
 /// Draws the residuals where a plot is wanted; `before` pictures of `total` came earlier.

@@ -109,7 +109,7 @@ impl Quality {
 /// How many were left out, by reason: `3 left out (2 not seen, 1 out of place)`.
 pub(super) fn left_out_text(reading: &Reading) -> String {
     let count = |why: Rejection| reading.graduations.iter().filter(|g| g.rejected == Some(why)).count();
-    let reasons: Vec<String> = [Rejection::NotSeen, Rejection::OutOfPlace]
+    let reasons: Vec<String> = [Rejection::NotSeen, Rejection::OutOfPlace, Rejection::ByHand]
         .into_iter()
         .map(|why| (count(why), why))
         .filter(|r| r.0 > 0)

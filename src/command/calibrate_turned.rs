@@ -18,7 +18,7 @@ pub(super) fn turn(
     warnings: &mut Vec<String>,
 ) -> Result<Crossways, Trouble> {
     let opened = opened::open(path, args.mode.as_deref())?;
-    let second = read_light(&opened, request)?;
+    let second = read_light(&opened, request, &[])?;
     // Tilt and focus of the slide are anew in each picture.
     let parts = setup.scale_uncertainty(reading.map.centre())?.parts;
     let anew = |id: &str| id == source::TILT || id == source::FOCUS;

@@ -56,6 +56,32 @@ pub(super) fn samples() -> [(&'static str, &'static [u8]); 5] {
     [STILL, FOOTAGE, a, b, c].map(|s| (s.name, s.bytes))
 }
 
+/// The notebook of the whole job, written into `folder` unless an earlier demo left it there: what was changed in it since stays.
+///
+/// Folders with other things in them, or with half of a demo, are left alone; the next free name is taken.
+#[cfg(feature = "desktop")]
+pub(super) fn sample_notebook(folder: &Path) -> Result<PathBuf, Failure> {
+    let named = |n: u32| match (n, folder.file_name()) {
+        (1, _) | (_, None) => folder.to_owned(),
+        (n, Some(name)) => folder.with_file_name(format!("{} {n}", name.to_string_lossy())),
+    };
+    for n in 1..=MOST_FOLDERS {
+        let folder = named(n);
+        if folder.join(COMMANDS).exists() && folder.join(NOTEBOOK).exists() {
+            return Ok(folder.join(NOTEBOOK));
+        }
+        if fs::read_dir(&folder).is_ok_and(|mut entries| entries.next().is_some()) {
+            continue;
+        }
+        run(&Args { folder: folder.clone() }, &mut Console::silent())?;
+        return Ok(folder.join(NOTEBOOK));
+    }
+    Err(Failure::Usage(format!("{} and its neighbours hold other things; name an empty folder", folder.display())))
+}
+
+/// Folders tried for the sample notebook.
+#[cfg(feature = "desktop")]
+const MOST_FOLDERS: u32 = 20;
 /// Name of the file that marks a folder as the demo's own.
 const COMMANDS: &str = "commands.txt";
 const TABLE: &str = "measurements.csv";

@@ -5,10 +5,14 @@ use std::path::{Path, PathBuf};
 
 use clap::Parser;
 
-use super::{Cli, Command, calibrate, calibrate_batch as batch, calibrate_keep as keep, calibrate_notes as notes};
+use super::{
+    Cli, Command, calibrate, calibrate_batch as batch, calibrate_by_hand as by_hand, calibrate_keep as keep,
+    calibrate_notes as notes,
+};
+use crate::exchange::plot::Plot;
 use crate::photo::PhotoError;
 use crate::setup::{Library, Setup, SetupError};
-use crate::slide::{Reading, Request};
+use crate::slide::{LeftOut, Reading, Request};
 use crate::units::Um;
 
 /// Now, UTC, ISO 8601.
@@ -37,6 +41,17 @@ pub(crate) fn advice(source: &str) -> Option<&'static str> {
 /// Pictures that come with the program: name and content.
 pub(crate) fn samples() -> [(&'static str, &'static [u8]); 5] {
     super::demo::samples()
+}
+
+/// The sample notebook in this folder: made by the demo the first time, opened as it was left from then on.
+///
+/// # Errors
+/// Words about what cannot be written.
+pub(crate) fn sample_notebook(folder: &Path) -> Result<PathBuf, String> {
+    super::demo::sample_notebook(folder).map_err(|e| match e {
+        super::Failure::Usage(words) => words,
+        _ => format!("the sample notebook could not be made in {}; choose another folder", folder.display()),
+    })
 }
 
 /// What was typed about a slide, in the words of `calibrate`: `["--division", "10um", "--magnification", "4"]`.
@@ -92,15 +107,25 @@ fn what_clap_says(e: &clap::Error) -> String {
     }
 }
 
-/// Reads a picture of a ruled slide that is open.
-pub(crate) fn read_slide(path: &Path, opened: &Opened, words: &SlideWords) -> Result<SlideRead, NotRead> {
+/// Reads a picture of a ruled slide that is open: by itself, without the graduations that a person leaves out, or from marks set by
+/// hand where the words have some.
+pub(crate) fn read_slide(
+    path: &Path,
+    opened: &Opened,
+    words: &SlideWords,
+    left_out: &[LeftOut],
+) -> Result<SlideRead, NotRead> {
     let args = args(path, words, None)?;
     let slide = notes::slide(&args).map_err(NotRead::wrong)?;
     calibrate::check_notes(&args).map_err(NotRead::wrong)?;
     let optics = notes::optics(&args, opened).map_err(NotRead::wrong)?;
     let request = Request { expected: optics.nominal_scale(), ..Request::new(Um::new(slide.division_um)) };
-    let reading = batch::read_light(opened, &request)
-        .map_err(|e| NotRead { refused: matches!(e, batch::Trouble::Refused(_)), words: e.to_string() })?;
+    let reading = match &args.by_hand {
+        Some(marks) => by_hand::read(opened, &marks.0, &optics),
+        None => batch::read_light(opened, &request, left_out),
+    };
+    let refused = |e: &batch::Trouble| matches!(e, batch::Trouble::Refused(_) | batch::Trouble::ByHand(_));
+    let reading = reading.map_err(|e| NotRead { refused: refused(&e), words: e.to_string() })?;
     with_notes(path, opened, words, reading)
 }
 
@@ -156,25 +181,41 @@ pub(crate) fn keep_slide(
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Export {
     Table,
+    Report,
+    Pictures,
+    BarOnly,
+    Tiff,
+    Drawings,
+    Cards,
     Package,
     DarwinCore,
-    Pictures,
-    Cards,
-    Report,
 }
 
 impl Export {
-    pub(crate) const ALL: [Self; 6] =
-        [Self::Table, Self::Report, Self::Pictures, Self::Cards, Self::Package, Self::DarwinCore];
+    pub(crate) const ALL: [Self; 9] = [
+        Self::Table,
+        Self::Report,
+        Self::Pictures,
+        Self::BarOnly,
+        Self::Tiff,
+        Self::Drawings,
+        Self::Cards,
+        Self::Package,
+        Self::DarwinCore,
+    ];
 
-    const fn option(self) -> &'static str {
+    /// The option that wants the path behind it, and what goes with it.
+    const fn options(self) -> (&'static str, &'static [&'static str]) {
         match self {
-            Self::Table => "--csv",
-            Self::Package => "--package",
-            Self::DarwinCore => "--darwin-core",
-            Self::Pictures => "--pictures",
-            Self::Cards => "--cards",
-            Self::Report => "--report",
+            Self::Table => ("--csv", &[]),
+            Self::Package => ("--package", &[]),
+            Self::DarwinCore => ("--darwin-core", &[]),
+            Self::Pictures => ("--pictures", &[]),
+            Self::BarOnly => ("--pictures", &["--bar-only"]),
+            Self::Tiff => ("--pictures", &["--bar-only", "--format=tiff"]),
+            Self::Drawings => ("--svg", &[]),
+            Self::Cards => ("--cards", &[]),
+            Self::Report => ("--report", &[]),
         }
     }
 
@@ -185,6 +226,9 @@ impl Export {
             Self::Package => "Data package",
             Self::DarwinCore => "Darwin Core",
             Self::Pictures => "Pictures with scale bar and marks",
+            Self::BarOnly => "Pictures with scale bar alone",
+            Self::Tiff => "Pictures with scale bar as TIFF with OME-XML",
+            Self::Drawings => "Drawings over the pictures (SVG)",
             Self::Cards => "Record cards (PDF)",
             Self::Report => "Report (HTML)",
         }
@@ -196,17 +240,32 @@ impl Export {
             Self::Table => "measurements.csv",
             Self::Package => "data package",
             Self::DarwinCore => "darwin core",
-            Self::Pictures => "pictures with scale bar",
+            Self::Pictures => "pictures with marks",
+            Self::BarOnly => "pictures with scale bar",
+            Self::Tiff => "pictures as TIFF",
+            Self::Drawings => "drawings",
             Self::Cards => "record cards",
             Self::Report => "report.html",
         }
     }
 }
 
+/// Writes a plot as a picture; what became of it, in words.
+///
+/// # Errors
+/// Words about what cannot be drawn or written.
+pub(crate) fn save_plot(plot: &Plot, to: &Path) -> Result<String, String> {
+    let png = plot.to_png(1400, 800).map_err(|e| e.to_string())?;
+    crate::notebook::write_whole(to, &png).map_err(|e| format!("cannot write: {e}: {}", to.display()))?;
+    Ok(format!("written: {}", to.display()))
+}
+
 /// Does what `motestick export` does; what became of it, in words.
 pub(crate) fn export(notebook: &Path, what: Export, to: &Path) -> Result<String, String> {
-    let words: [OsString; 6] =
-        ["motestick".into(), "export".into(), what.option().into(), to.into(), "--".into(), notebook.into()];
+    let (option, more) = what.options();
+    let mut words: Vec<OsString> = vec!["motestick".into(), "export".into(), option.into(), to.into()];
+    words.extend(more.iter().map(OsString::from));
+    words.extend(["--".into(), notebook.into()]);
     let Ok(Cli { command: Some(Command::Export(args)) }) = Cli::try_parse_from(words) else {
         return Err(format!("the path {} is not understood; choose another one", to.display()));
     };

@@ -12,13 +12,14 @@ use super::message::Messages;
 use super::picker::{Picker, Purpose};
 use super::pictures::{OpenPicture, Pictures};
 use super::places::animal::{AnimalPlace, Run};
+use super::places::book::{BookPlace, Page};
 use super::places::planner::PlannerPlace;
 use super::places::setups::Setups;
 use super::places::slide::SlidePlace;
-use super::places::table::TablePlace;
 use super::settings::Settings;
 use super::work::{Done, Work};
 use super::{help, theme};
+use crate::exchange::plot::Plot;
 use crate::setup::Library;
 
 /// The four places.
@@ -74,11 +75,12 @@ pub struct Desktop {
     pub(super) setups: Setups,
     pub(super) slide: SlidePlace,
     pub(super) animal: AnimalPlace,
-    pub(super) table: TablePlace,
+    pub(super) book: BookPlace,
     pub(super) planner: PlannerPlace,
     pub(super) keys_shown: bool,
     pub(super) tone_shown: bool,
     pub(super) follow: bool,
+    pub(super) plot_to_save: Option<Box<Plot>>,
     dressed: bool,
     full_screen: bool,
 }
@@ -100,11 +102,12 @@ impl Desktop {
             setups,
             slide: SlidePlace::default(),
             animal: AnimalPlace::default(),
-            table: TablePlace::default(),
+            book: BookPlace::default(),
             planner: PlannerPlace::default(),
             keys_shown: false,
             tone_shown: false,
             follow: false,
+            plot_to_save: None,
             dressed: false,
             full_screen: false,
             folders,
@@ -269,11 +272,26 @@ impl Desktop {
                         self.settings.write(&self.folders.data);
                     }
                 }
+                Done::Found(Ok(found)) => self.animal.found(*found),
+                Done::Found(Err(words)) => self.messages.problem(format!("nothing is proposed: {words}")),
                 Done::Broken(what) => {
                     self.pictures.given_up();
                     let what = if what.is_empty() { "work in the background".to_owned() } else { what };
                     self.messages.problem(format!("{what} broke down by a fault of this program; nothing that was kept is lost, try it with another picture"));
                 }
+                Done::Sample(Ok(notebook)) => {
+                    self.open_notebook(&notebook);
+                    self.messages.note("three rendered animals, measured; double-click a row to see its marks, move one, undo; the folder of the notebook holds pictures, cards and a report as well");
+                }
+                Done::Sample(Err(words)) => self.messages.problem(words),
+                Done::Made(made) => self.book.made(*made),
+                Done::Copied(Ok(image)) => {
+                    let [width, height] = image.size;
+                    ctx.copy_image(*image);
+                    self.messages
+                        .done(format!("the picture with its scale bar is on the clipboard, {width} × {height} px"));
+                }
+                Done::Copied(Err(words)) => self.messages.problem(words),
                 Done::Written(Ok(words)) => self.messages.done(words),
                 Done::Written(Err(words)) => self.messages.problem(words),
                 Done::Picked(paths) => {
@@ -320,6 +338,16 @@ impl Desktop {
             Command::Mirror => self.canvas().mirror(),
             Command::Loupe => self.canvas().loupe = !self.canvas().loupe,
             Command::Drop if self.keys_shown => self.keys_shown = false,
+            Command::PageTable | Command::PageStatistics | Command::PageRepeats | Command::PageComparison => {
+                if let Some(page) = Page::of(command) {
+                    self.book.turn_to(page);
+                }
+            }
+            Command::CopyPicture => self.copy_picture(ctx),
+            other if self.place == Place::Slide => {
+                let picture = self.current();
+                self.slide.command(other, picture.as_ref(), &mut self.work, &mut self.messages, ctx);
+            }
             other => {
                 let picture = self.current();
                 let mut run = Run {
@@ -363,7 +391,11 @@ impl Desktop {
         if x == 0.0 && y == 0.0 {
             return;
         }
-        if self.place == Place::Animal && self.animal.nudge(x, y, self.document.notebook(), ctx) {
+        let nudged = match self.place {
+            Place::Animal => self.animal.nudge(x, y, self.document.notebook(), ctx),
+            _ => self.slide.nudge(x, y),
+        };
+        if nudged {
             return;
         }
         self.canvas().pan_by(0.08 * x, 0.08 * y);

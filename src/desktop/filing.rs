@@ -8,6 +8,7 @@ use super::app::{Desktop, Place};
 use super::picker::{Picker, Purpose};
 use super::work::Done;
 use crate::command::desk::{self, Export};
+use crate::exchange::draw::{Corner, Overlay, ScaleBar};
 
 impl Desktop {
     /// Opens the picker.
@@ -19,6 +20,11 @@ impl Desktop {
             }
             Purpose::Notebook => (if data.is_dir() { data } else { self.folders.start.clone() }, String::new()),
             Purpose::NewNotebook => (self.folders.start.clone(), "notebook.json".to_owned()),
+            Purpose::Plot | Purpose::Sizes => {
+                let name = if purpose == Purpose::Plot { "plot.png" } else { "" };
+                (self.settings.folder.clone().unwrap_or_else(|| self.folders.start.clone()), name.to_owned())
+            }
+            Purpose::Sample => (self.folders.start.clone(), "sample notebook".to_owned()),
             Purpose::Export(what) => {
                 let folder = self.settings.folder.clone().unwrap_or_else(|| self.folders.start.clone());
                 (folder, what.name().to_owned())
@@ -59,8 +65,42 @@ impl Desktop {
                 }
                 Err(e) => self.messages.problem(e),
             },
+            Purpose::Sizes => match self.book.take_sizes(&first) {
+                Ok(words) => self.messages.done(words),
+                Err(words) => self.messages.problem(words),
+            },
+            Purpose::Plot => {
+                let Some(plot) = self.plot_to_save.take() else { return };
+                self.work.start(ctx, "drawing the plot", move |_| Some(Done::Written(desk::save_plot(&plot, &first))));
+            }
+            Purpose::Sample => super::start::open_sample_notebook(self, ctx, first),
             Purpose::Export(what) => self.export(what, first, ctx),
         }
+    }
+
+    /// Puts the picture with a scale bar on the clipboard, at its full size and as recorded.
+    pub(super) fn copy_picture(&mut self, ctx: &egui::Context) {
+        let Some(picture) = self.current() else {
+            self.messages.done("no picture is open to be copied");
+            return;
+        };
+        let scale = match self.place {
+            Place::Animal => self.animal.scale_of(&picture, &self.setups, self.document.notebook()),
+            _ => self.slide.scale(),
+        };
+        let Some(scale) = scale else {
+            self.messages.problem("the picture has no scale yet, so no bar can be drawn; choose its setup, or read the slide, and copy it again");
+            return;
+        };
+        self.work.start(ctx, "drawing the scale bar", move |_| {
+            let bar = ScaleBar { scale, corner: Corner::Quietest };
+            let overlay = Overlay { items: Vec::new(), scale_bar: Some(bar) };
+            let photo = &picture.opened.photo;
+            let drawn = overlay.draw_rgba(photo).map_err(|e| e.to_string());
+            Some(Done::Copied(drawn.map(|(rgba, _)| {
+                Box::new(egui::ColorImage::from_rgba_unmultiplied([photo.width(), photo.height()], &rgba))
+            })))
+        });
     }
 
     /// Writes what leaves the notebook, in the background.

@@ -20,9 +20,17 @@ pub(crate) fn map_of_keys(ctx: &egui::Context, open: &mut bool) {
                 .min_scrolled_height(ctx.content_rect().height() - 140.0)
                 .show(ui, |ui| {
                     ui.horizontal_top(|ui| {
-                        ui.vertical(|ui| room(ui, Room::Everywhere));
+                        ui.vertical(|ui| {
+                            room(ui, Room::Everywhere);
+                            ui.add_space(8.0);
+                            room(ui, Room::Notebook);
+                        });
                         ui.add_space(16.0);
-                        ui.vertical(|ui| room(ui, Room::Picture));
+                        ui.vertical(|ui| {
+                            room(ui, Room::Picture);
+                            ui.add_space(8.0);
+                            room(ui, Room::Slide);
+                        });
                         ui.add_space(16.0);
                         ui.vertical(|ui| room(ui, Room::Animal));
                     });

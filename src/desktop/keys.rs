@@ -51,8 +51,12 @@ pub(crate) enum Room {
     Everywhere,
     /// Where a picture is shown.
     Picture,
+    /// In the slide place.
+    Slide,
     /// In the animal place.
     Animal,
+    /// In the notebook.
+    Notebook,
 }
 
 impl Room {
@@ -62,8 +66,23 @@ impl Room {
         match self {
             Self::Everywhere => "Everywhere",
             Self::Picture => "Where a picture is shown",
+            Self::Slide => "Slide",
             Self::Animal => "Animal",
+            Self::Notebook => "Notebook",
         }
+    }
+
+    /// True where there is a place in which both work.
+    #[cfg(test)]
+    fn meets(self, other: Self) -> bool {
+        let places = |r: Self| match r {
+            Self::Everywhere => [true; 4],
+            Self::Picture => [true, true, false, false],
+            Self::Slide => [true, false, false, false],
+            Self::Animal => [false, true, false, false],
+            Self::Notebook => [false, false, true, false],
+        };
+        places(self).iter().zip(places(other)).any(|(a, b)| *a && b)
     }
 }
 
@@ -117,6 +136,34 @@ commands! {
     Mirror: NONE, F, "mirror left and right", Room::Picture;
     /// The loupe.
     Loupe: NONE, K, "loupe on or off", Room::Picture;
+    /// Sets a mark.
+    SetMark: NONE, Space, "set a mark at the pointer, or in the middle", Room::Picture;
+    /// Takes the last mark back.
+    LastMark: NONE, Backspace, "take the last mark back", Room::Picture;
+    /// Next mark.
+    NextMark: NONE, N, "next mark, or next graduation", Room::Picture;
+    /// Mark before.
+    MarkBefore: SHIFT, N, "mark before", Room::Picture;
+    /// Ends the shape.
+    Finish: NONE, Enter, "finish the shape, or read the marks", Room::Picture;
+    /// Drops it.
+    Drop: NONE, Escape, "drop what is drawn, dragged or proposed", Room::Picture;
+    /// Removes.
+    Remove: NONE, Delete, "remove the chosen measurement or mark; leave a graduation out, or count it again", Room::Picture;
+    /// Marks on a slide.
+    ByHand: NONE, M, "set marks on the ruler by hand, or let it be read", Room::Slide;
+    /// Copies the figure.
+    CopyFigure: NONE, C, "copy the chosen figure as text", Room::Animal;
+    /// Copies the picture.
+    CopyPicture: SHIFT, C, "copy the picture with its scale bar", Room::Picture;
+    /// The table.
+    PageTable: NONE, Num1, "the table", Room::Notebook;
+    /// Statistics.
+    PageStatistics: NONE, Num2, "statistics", Room::Notebook;
+    /// Repeats.
+    PageRepeats: NONE, Num3, "repeats", Room::Notebook;
+    /// Comparison.
+    PageComparison: NONE, Num4, "comparison with published sizes", Room::Notebook;
     /// No tool.
     Look: NONE, L, "look: drag moves the picture, a click takes a mark", Room::Animal;
     /// Axis.
@@ -127,20 +174,18 @@ commands! {
     Breadth: NONE, B, "breadth: straight across", Room::Animal;
     /// Appendage.
     Appendage: NONE, P, "appendage: segments from joint to joint", Room::Animal;
-    /// Sets a mark.
-    SetMark: NONE, Space, "set a mark at the pointer, or in the middle", Room::Animal;
-    /// Ends the shape.
-    Finish: NONE, Enter, "finish the shape", Room::Animal;
-    /// Drops it.
-    Drop: NONE, Escape, "drop what is being drawn or dragged", Room::Animal;
-    /// Takes the last mark back.
-    LastMark: NONE, Backspace, "take the last mark back", Room::Animal;
-    /// Removes.
-    Remove: NONE, Delete, "remove the chosen measurement", Room::Animal;
-    /// Next mark.
-    NextMark: NONE, N, "next mark of the chosen measurement", Room::Animal;
-    /// Mark before.
-    MarkBefore: SHIFT, N, "mark before", Room::Animal;
+    /// Outline.
+    Outline: NONE, O, "outline: around the animal", Room::Animal;
+    /// Angle.
+    Angle: NONE, G, "angle: arm, corner, arm", Room::Animal;
+    /// Snapping.
+    Snap: NONE, X, "snap marks to edge or joint, or leave them", Room::Animal;
+    /// Asks for a proposal.
+    Propose: NONE, Q, "propose axis, breadth and outline", Room::Animal;
+    /// Takes what is proposed.
+    Accept: NONE, Y, "accept what is proposed and ticked", Room::Animal;
+    /// Once more.
+    Again: NONE, T, "measure the chosen one again, blind", Room::Animal;
     /// Hides.
     Hide: NONE, H, "hide earlier marks and figures, or show them", Room::Animal;
 }
@@ -181,6 +226,9 @@ impl Command {
             Key::Minus => "-",
             Key::Num0 => "0",
             Key::Num1 => "1",
+            Key::Num2 => "2",
+            Key::Num3 => "3",
+            Key::Num4 => "4",
             Key::PageDown => "Page down",
             Key::PageUp => "Page up",
             other => other.name(),
@@ -200,6 +248,8 @@ impl Command {
 pub(crate) fn pressed(ctx: &egui::Context, place: Place) -> Vec<Command> {
     let typing = ctx.text_edit_focused();
     let busy = typing || ctx.memory(|m| m.focused().is_some());
+    // A focused button wants these for itself.
+    let free = |key: Key| !typing && !(busy && matches!(key, Key::Enter | Key::Space | Key::Escape));
     let mut out = Vec::new();
     ctx.input_mut(|i| {
         // Those with Shift first, so that the plain ones do not take them.
@@ -208,12 +258,10 @@ pub(crate) fn pressed(ctx: &egui::Context, place: Place) -> Vec<Command> {
                 let keys = command.keys();
                 let works = match command.room() {
                     Room::Everywhere => !typing || !matches!(command, Command::Undo | Command::Redo),
-                    Room::Picture => !typing && matches!(place, Place::Slide | Place::Animal),
-                    Room::Animal => {
-                        // A focused button wants these for itself.
-                        let wanted = matches!(keys.logical_key, Key::Enter | Key::Space | Key::Escape);
-                        place == Place::Animal && !typing && !(busy && wanted)
-                    }
+                    Room::Picture => matches!(place, Place::Slide | Place::Animal) && free(keys.logical_key),
+                    Room::Slide => place == Place::Slide && free(keys.logical_key),
+                    Room::Animal => place == Place::Animal && free(keys.logical_key),
+                    Room::Notebook => place == Place::Notebook && free(keys.logical_key),
                 };
                 if works && keys.modifiers.shift == shifted && i.consume_key(keys.modifiers, keys.logical_key) {
                     out.push(command);
@@ -242,7 +290,7 @@ mod tests {
     fn no_two_commands_share_their_keys_where_both_work() {
         for (i, a) in Command::ALL.iter().enumerate() {
             for b in &Command::ALL[i + 1..] {
-                assert!(a.keys() != b.keys(), "{a:?} and {b:?}");
+                assert!(a.keys() != b.keys() || !a.room().meets(b.room()), "{a:?} and {b:?}");
             }
             assert!(!a.words().is_empty() && !a.keys_text().is_empty());
         }

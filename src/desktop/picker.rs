@@ -18,6 +18,12 @@ pub(crate) enum Purpose {
     Notebook,
     /// A file for a new notebook.
     NewNotebook,
+    /// A file for a plot.
+    Plot,
+    /// A table of published sizes.
+    Sizes,
+    /// A folder for the sample notebook.
+    Sample,
     /// A file or folder for what leaves the notebook.
     Export(Export),
 }
@@ -28,15 +34,18 @@ impl Purpose {
             Self::Pictures => "Open pictures",
             Self::Notebook => "Open a notebook",
             Self::NewNotebook => "New notebook",
+            Self::Plot => "Save the plot",
+            Self::Sizes => "A table of published sizes",
+            Self::Sample => "A folder for the sample notebook",
             Self::Export(what) => what.words(),
         }
     }
 
     const fn button(self) -> &'static str {
         match self {
-            Self::Pictures | Self::Notebook => "Open",
+            Self::Pictures | Self::Notebook | Self::Sizes => "Open",
             Self::NewNotebook => "Begin",
-            Self::Export(_) => "Write",
+            Self::Export(_) | Self::Sample | Self::Plot => "Write",
         }
     }
 
@@ -44,15 +53,21 @@ impl Purpose {
         match self {
             Self::Pictures => "",
             Self::Notebook | Self::NewNotebook => "json",
-            Self::Export(Export::Table) => "csv",
+            Self::Export(Export::Table) | Self::Sizes => "csv",
+            Self::Plot => "png",
             Self::Export(Export::Report) => "html",
-            Self::Export(_) => "",
+            Self::Export(_) | Self::Sample => "",
         }
     }
 
     /// True where a file is written.
     const fn writes(self) -> bool {
-        matches!(self, Self::NewNotebook | Self::Export(_))
+        matches!(self, Self::NewNotebook | Self::Sample | Self::Plot | Self::Export(_))
+    }
+
+    /// True where files are written into a folder.
+    const fn writes_folder(self) -> bool {
+        self.writes() && self.ending().is_empty()
     }
 
     fn fits(self, path: &Path) -> bool {
@@ -74,6 +89,8 @@ pub(crate) struct Picker {
     files: Vec<String>,
     chosen: Vec<bool>,
     trouble: Option<String>,
+    /// What a person was told would be replaced.
+    replacing: Option<PathBuf>,
     asked_system: Option<u64>,
     fresh: bool,
 }
@@ -92,6 +109,7 @@ impl Picker {
             files: Vec::new(),
             chosen: Vec::new(),
             trouble: None,
+            replacing: None,
             asked_system: None,
             fresh: true,
         };
@@ -207,7 +225,7 @@ impl Picker {
                     (format!("Open all {} pictures of this folder", self.files.len()), !self.files.is_empty())
                 }
                 Purpose::Pictures => (format!("Open {n} chosen"), true),
-                Purpose::Notebook => (self.purpose.button().to_owned(), n > 0),
+                Purpose::Notebook | Purpose::Sizes => (self.purpose.button().to_owned(), n > 0),
                 _ => (self.purpose.button().to_owned(), true),
             };
             if ui.add_enabled(ready, egui::Button::new(words)).clicked() {
@@ -239,7 +257,7 @@ impl Picker {
 
     fn confirmed(&mut self) -> Option<Vec<PathBuf>> {
         if self.purpose.writes() {
-            return self.typed();
+            return self.written();
         }
         let mut chosen: Vec<PathBuf> =
             self.files.iter().zip(&self.chosen).filter(|(_, c)| **c).map(|(n, _)| self.folder.join(n)).collect();
@@ -260,19 +278,44 @@ impl Picker {
             return None;
         }
         if self.purpose.writes() {
-            let bare = path.extension().is_some() || self.purpose.ending().is_empty();
-            let path = if bare { path } else { path.with_extension(self.purpose.ending()) };
-            if path.file_stem().is_none() {
-                self.trouble = Some("a file needs a name".to_owned());
-                return None;
-            }
-            return Some(vec![path]);
+            return self.written();
         }
         if path.is_file() {
             return Some(vec![path]);
         }
         self.trouble = Some(format!("there is no file {}; choose one below, or correct the path", path.display()));
         None
+    }
+
+    /// The file or folder to be written; what is there already is replaced only when that is asked for twice.
+    fn written(&mut self) -> Option<Vec<PathBuf>> {
+        let path = PathBuf::from(self.text.trim());
+        if path.is_dir() && !self.purpose.writes_folder() {
+            self.go(path);
+            return None;
+        }
+        let bare = path.extension().is_some() || self.purpose.ending().is_empty();
+        let path = if bare { path } else { path.with_extension(self.purpose.ending()) };
+        if path.file_stem().is_none() {
+            self.trouble = Some("a file needs a name".to_owned());
+            return None;
+        }
+        let taken = match std::fs::read_dir(&path) {
+            Ok(mut entries) => entries.next().is_some(),
+            Err(_) => path.exists(),
+        };
+        if taken && matches!(self.purpose, Purpose::Export(_) | Purpose::Plot) && self.replacing.as_ref() != Some(&path)
+        {
+            let what = if path.is_dir() { "files of the same names in" } else { "the file" };
+            self.trouble = Some(format!(
+                "this would replace {what} {}; press {} again to do so, or change the name",
+                path.display(),
+                self.purpose.button()
+            ));
+            self.replacing = Some(path);
+            return None;
+        }
+        Some(vec![path])
     }
 
     fn ask_system(&mut self, ctx: &egui::Context, work: &mut Work) {
@@ -289,7 +332,8 @@ impl Picker {
                     .pick_files()
                     .unwrap_or_default(),
                 Purpose::Notebook => dialog.add_filter("notebooks", &["json"]).pick_file().into_iter().collect(),
-                Purpose::NewNotebook | Purpose::Export(_) => {
+                Purpose::Sizes => dialog.add_filter("tables", &["csv"]).pick_file().into_iter().collect(),
+                Purpose::NewNotebook | Purpose::Sample | Purpose::Plot | Purpose::Export(_) => {
                     dialog.set_file_name(name).save_file().into_iter().collect()
                 }
             };
@@ -332,5 +376,25 @@ mod tests {
         let mut p = Picker::new(Purpose::NewNotebook, folder.path(), "n.json");
         p.text = folder.path().join("mine").display().to_string();
         assert_eq!(p.typed(), Some(vec![folder.path().join("mine.json")]));
+    }
+
+    #[test]
+    fn what_is_there_is_replaced_only_when_asked_twice() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("measurements.csv");
+        let mut p = Picker::new(Purpose::Export(Export::Table), folder.path(), "measurements.csv");
+        assert_eq!(p.confirmed(), Some(vec![file.clone()]));
+        std::fs::write(&file, b"x").unwrap();
+        assert_eq!(p.confirmed(), None);
+        assert!(p.trouble.as_ref().is_some_and(|t| t.contains("would replace the file")), "{:?}", p.trouble);
+        assert_eq!(p.confirmed(), Some(vec![file]));
+        // A folder that is empty is written into, one with files only after a word.
+        let inside = folder.path().join("cards");
+        std::fs::create_dir(&inside).unwrap();
+        let mut p = Picker::new(Purpose::Export(Export::Cards), folder.path(), "cards");
+        assert_eq!(p.confirmed(), Some(vec![inside.clone()]));
+        std::fs::write(inside.join("a.pdf"), b"x").unwrap();
+        assert_eq!(p.confirmed(), None);
+        assert_eq!(p.confirmed(), Some(vec![inside]));
     }
 }

@@ -9,7 +9,7 @@ use super::app::{Desktop, Place};
 use super::keys::Command;
 use super::picker::Purpose;
 use super::places::animal::Run;
-use super::places::table::Asked;
+use super::places::book::Asked;
 use super::{help, start};
 
 /// Width of the side, points.
@@ -93,9 +93,24 @@ impl Desktop {
                     }
                 });
             }
+            let copied = egui::Button::new("Copy the picture with its scale bar")
+                .shortcut_text(Command::CopyPicture.keys_text());
+            let shown = matches!(self.place, Place::Slide | Place::Animal) && self.current().is_some();
+            if ui.add_enabled(shown, copied).clicked() {
+                asked = Some(Command::CopyPicture);
+            }
             ui.separator();
             if ui.button("Open the sample pictures").clicked() {
                 start::open_samples(self);
+                ui.close();
+            }
+            if ui.button("Open the sample notebook").clicked() {
+                let folder = self.folders.data.join("sample notebook");
+                start::open_sample_notebook(self, ui.ctx(), folder);
+                ui.close();
+            }
+            if ui.button("Sample notebook into a folder…").clicked() {
+                self.ask(Purpose::Sample);
                 ui.close();
             }
             ui.separator();
@@ -182,7 +197,7 @@ impl Desktop {
                 };
                 self.animal.canvas(ui, &mut run);
             }
-            (Some(picture), _) => self.slide.canvas(ui, picture),
+            (Some(picture), _) => self.slide.canvas(ui, picture, &mut self.work, &mut self.messages),
         });
     }
 
@@ -208,7 +223,7 @@ impl Desktop {
     pub(super) fn notebook_place(&mut self, ui: &mut Ui) {
         let mut asked = None;
         egui::CentralPanel::default()
-            .show(ui, |ui| asked = self.table.show(ui, &mut self.document, &mut self.messages));
+            .show(ui, |ui| asked = self.book.show(ui, &mut self.document, &mut self.work, &mut self.messages));
         match asked {
             Some(Asked::GoTo(id, path)) => {
                 self.pictures.add(std::slice::from_ref(&path));
@@ -217,6 +232,11 @@ impl Desktop {
                 self.animal.choose(id, self.document.notebook());
             }
             Some(Asked::Export(what)) => self.ask(Purpose::Export(what)),
+            Some(Asked::SavePlot(plot)) => {
+                self.ask(Purpose::Plot);
+                self.plot_to_save = Some(plot);
+            }
+            Some(Asked::OpenSizes) => self.ask(Purpose::Sizes),
             None => {}
         }
     }

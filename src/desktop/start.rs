@@ -7,6 +7,7 @@ use egui::{RichText, Ui};
 
 use super::Desktop;
 use super::picker::Purpose;
+use super::work::Done;
 use crate::command::desk;
 
 /// Draws the page.
@@ -14,6 +15,7 @@ pub(crate) fn page(desktop: &mut Desktop, ui: &mut Ui) {
     let mut asked = None;
     let mut lately: Option<PathBuf> = None;
     let height = ui.available_height();
+    let ctx = ui.ctx().clone();
     ui.vertical_centered(|ui| {
         ui.set_max_width(560.0);
         ui.add_space((0.22 * height - 40.0).max(12.0));
@@ -29,8 +31,12 @@ pub(crate) fn page(desktop: &mut Desktop, ui: &mut Ui) {
         if ui.add_sized(wide, egui::Button::new("Open a notebook…")).clicked() {
             asked = Some(Purpose::Notebook);
         }
-        if ui.add_sized(wide, egui::Button::new("Open the sample pictures")).on_hover_text("a ruled slide and three animals, rendered, so that the truth is known").clicked() {
+        if ui.add_sized(wide, egui::Button::new("Open the sample pictures")).on_hover_text("a ruled slide and three animals, rendered, so that the truth is known: try the whole way yourself").clicked() {
             open_samples(desktop);
+        }
+        if ui.add_sized(wide, egui::Button::new("Open the sample notebook")).on_hover_text("the same, measured already: figures, budgets, verdicts to look at and to change").clicked() {
+            let folder = desktop.folders.data.join("sample notebook");
+            open_sample_notebook(desktop, &ctx, folder);
         }
         if !desktop.settings.notebooks.is_empty() {
             ui.add_space(18.0);
@@ -53,6 +59,17 @@ pub(crate) fn page(desktop: &mut Desktop, ui: &mut Ui) {
         desktop.open_notebook(&path);
     }
 }
+
+/// Makes the sample notebook in the background, or finds it where it was made before, and opens it.
+pub(crate) fn open_sample_notebook(desktop: &mut Desktop, ctx: &egui::Context, folder: PathBuf) {
+    let already = desktop.work.words() == Some(MAKING_SAMPLE);
+    if !already {
+        desktop.work.start(ctx, MAKING_SAMPLE, move |_| Some(Done::Sample(desk::sample_notebook(&folder))));
+    }
+}
+
+/// What the top line says meanwhile.
+const MAKING_SAMPLE: &str = "making the sample notebook";
 
 /// Puts the sample pictures into the user's folder and opens them.
 pub(crate) fn open_samples(desktop: &mut Desktop) {

@@ -17,6 +17,8 @@ pub(crate) const PLATE: Color32 = Color32::from_rgba_premultiplied(14, 16, 18, 1
 pub(crate) const SHAPE: Color32 = Color32::from_rgb(158, 216, 255);
 /// The shape at work.
 pub(crate) const AT_WORK: Color32 = Color32::from_rgb(255, 201, 77);
+/// A shape that is proposed.
+pub(crate) const PROPOSED: Color32 = Color32::from_rgb(214, 176, 255);
 /// A graduation in the fit.
 pub(crate) const USED: Color32 = Color32::from_rgb(116, 224, 190);
 /// A graduation left out.

@@ -10,6 +10,8 @@ use eframe::egui;
 
 use super::pictures::{OpenPicture, Small};
 use super::places::animal::Figured;
+use super::places::animal_proposal::Found;
+use super::places::book::Made;
 use crate::command::desk;
 
 /// What comes back from the background.
@@ -21,8 +23,16 @@ pub(crate) enum Done {
     Small(PathBuf, Result<Box<Small>, String>),
     /// A slide was read, or refused.
     Slide(PathBuf, Result<Box<desk::SlideRead>, desk::NotRead>),
+    /// An animal was found in a picture, or none was.
+    Found(Result<Box<Found>, String>),
     /// A measurement was evaluated.
     Measured(Box<Figured>),
+    /// The sample notebook was made, or found.
+    Sample(Result<PathBuf, String>),
+    /// A picture for the clipboard.
+    Copied(Result<Box<egui::ColorImage>, String>),
+    /// Statistics and repeats of the notebook.
+    Made(Box<Made>),
     /// Something left the notebook; words about it.
     Written(Result<String, String>),
     /// The work broke down; what it was.

@@ -10,6 +10,7 @@
 use super::locate::Spots;
 use super::scale_map::{MapModel, PARAMETERS};
 use nalgebra::{DMatrix, DVector, Matrix6, SMatrix, Vector6};
+use std::collections::BTreeSet;
 
 /// Standard deviation of the prior of radial distortion at the corner (common practice: macro lenses distort by less than 1 %).
 pub(super) const PRIOR_RADIAL: f64 = 0.008;
@@ -256,8 +257,9 @@ fn gauss_newton(
     out
 }
 
-/// Fits the map. `start` is any close guess of `(a0, a1, a2, κ, g1, g2)` in graduations.
-pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitted> {
+/// Fits the map. `start` is any close guess of `(a0, a1, a2, κ, g1, g2)` in graduations; those of `left_out` have no weight.
+pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground, left_out: &BTreeSet<i64>) -> Option<Fitted> {
+    let counts = |k: &i64| if left_out.contains(k) { 0.0 } else { 1.0 };
     let mut strips: Vec<Strip<'_>> =
         all.iter().map(|s| Strip { spots: s, own: s.amplitude.iter().map(|_| 1.0).collect() }).collect();
     let mut tau2 = 0.0;
@@ -268,14 +270,17 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitte
         let table = lines.clone();
         let weight = |si: usize, i: usize| -> f64 {
             let s = &strips[si];
-            let (robust, total) = table.get(&s.spots.k[i]).copied().unwrap_or((1.0, 0.0));
+            let (robust, total) = table.get(&s.spots.k[i]).copied().unwrap_or((counts(&s.spots.k[i]), 0.0));
             s.own[i] * robust / (1.0 + tau2 * total)
         };
         // The full model follows any shape while outliers are being found.
         let full = gauss_newton(&strips, &weight, &p, &WIDEST, g, scale2)?;
         p = full.parameters;
         let line = line_residuals(&strips, &p, g);
-        let robust = robust_line_weights(&line, tau2, scale2);
+        let mut robust = robust_line_weights(&line, tau2, scale2);
+        for (w, l) in robust.iter_mut().zip(&line) {
+            *w *= counts(&l.k);
+        }
         tau2 = ruling_variance(&line, &robust, scale2);
         lines = line.iter().zip(&robust).map(|(l, w)| (l.k, (*w, l.information / scale2))).collect();
         let (own, within) = own_weights(&strips, &p, g, &line, scale2);
@@ -289,7 +294,7 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground) -> Option<Fitte
     let table = lines;
     let weight = |si: usize, i: usize| -> f64 {
         let s = &strips[si];
-        let (robust, total) = table.get(&s.spots.k[i]).copied().unwrap_or((1.0, 0.0));
+        let (robust, total) = table.get(&s.spots.k[i]).copied().unwrap_or((counts(&s.spots.k[i]), 0.0));
         s.own[i] * robust / (1.0 + tau2 * total)
     };
     let solutions: Vec<(Hypothesis, Solution)> =

@@ -37,8 +37,8 @@ pub use manual::{HandError, HandMark, read_by_hand};
 pub use map_gradient::ScaleGradient;
 pub use quality::{Focus, RegionBlur, blur_by_region, focus};
 pub use reading::{
-    Family, Graduation, Isotropy, LongGraduations, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request,
-    Ruler, Squareness,
+    Family, Graduation, Isotropy, LeftOut, LongGraduations, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection,
+    Request, Ruler, Squareness,
 };
 pub use scale_map::{MapModel, ScaleMap};
 
@@ -52,6 +52,15 @@ const SMALLEST_SIDE: usize = 128;
 /// # Errors
 /// A [`Refusal`] with the reason wherever the scale could be wrong.
 pub fn read(light: &Light, request: &Request) -> Result<Reading, Refusal> {
+    read_without(light, request, &[])
+}
+
+/// The same without the graduations that a person leaves out: they take no part in the fit, and stand in the reading as left out
+/// by hand with their distance from the map of the others. Of dots none can be left out.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_without(light: &Light, request: &Request, left_out: &[LeftOut]) -> Result<Reading, Refusal> {
     let (width, height) = (light.width(), light.height());
     if width.min(height) < SMALLEST_SIDE {
         return Err(Refusal::TooSmall { width, height });
@@ -68,7 +77,7 @@ pub fn read(light: &Light, request: &Request) -> Result<Reading, Refusal> {
         Refusal::NoRuling | Refusal::TooFewGraduations { .. } if share > 0.6 => Refusal::Clipped { share },
         other => other,
     })?;
-    let mut reading = refine::refine(light, &verdict, request)?;
+    let mut reading = refine::refine(light, &verdict, request, left_out)?;
     if share > 0.3 {
         reading.warnings.push(ReadingWarning::Clipped { share });
     }

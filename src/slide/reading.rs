@@ -29,6 +29,8 @@ pub enum Rejection {
     NotSeen,
     /// Its position disagrees with the others: dirt, damage, or a wrong mark.
     OutOfPlace,
+    /// A person left it out.
+    ByHand,
 }
 
 impl Rejection {
@@ -38,6 +40,7 @@ impl Rejection {
         match self {
             Self::NotSeen => "not seen",
             Self::OutOfPlace => "out of place",
+            Self::ByHand => "by hand",
         }
     }
 }
@@ -57,6 +60,15 @@ pub enum Family {
         /// Distance from the fitted map across the ruling's direction.
         residual_across: Px,
     },
+}
+
+/// A graduation that a person leaves out of the fit, named by a place on it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LeftOut {
+    /// The place; the line nearest to it is meant, where one is within a third of their distance.
+    pub at: Point<Image>,
+    /// True for a line of the ruling that crosses the first one.
+    pub across: bool,
 }
 
 /// What kind of ruler was read.
@@ -166,6 +178,8 @@ pub enum ReadingWarning {
     },
     /// Only a few graduations support the scale.
     FewGraduations(usize),
+    /// A person left graduations out.
+    LeftOutByHand(usize),
     /// A large part was left out.
     ManyRejected {
         /// Used in the fit.
@@ -203,6 +217,11 @@ impl std::fmt::Display for ReadingWarning {
                 u_mark.get()
             ),
             Self::FewGraduations(n) => write!(f, "only {n} graduations support the scale; show more of the slide"),
+            Self::LeftOutByHand(n) => write!(
+                f,
+                "{n} {} left out by hand; leave out only what the picture shows to be dirty or damaged, never what merely lies off",
+                if *n == 1 { "graduation was" } else { "graduations were" }
+            ),
             Self::ManyRejected { used, rejected } => write!(
                 f,
                 "{rejected} of {} graduations were left out as missing, faint or dirty; clean the slide or light it more evenly",

@@ -7,14 +7,16 @@ use super::grid;
 use super::judge::Verdict;
 use super::locate::{Effort, Locator, Spots};
 use super::phase::Phase;
-use super::reading::{Family, Graduation, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request, Ruler};
+use super::reading::{
+    Family, Graduation, LeftOut, MeasuredBlur, Reading, ReadingWarning, Refusal, Rejection, Request, Ruler,
+};
 use super::scale_map::{PARAMETERS, ScaleMap, TERMS, half_diagonal};
 use super::shape::{Optical, Shape};
 use crate::optics::measured::{LineWidth, ProfilePoint, Sampling, line_blur};
 use crate::photo::Light;
-use crate::units::{Angle, Point, Px, PxPerUm, Um};
+use crate::units::{Angle, Image, Point, Px, PxPerUm, Um};
 use nalgebra::Vector6;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Scatter of the graduations about the map, relative to their distance, beyond which the lines are no ruling.
 /// Ordinary slides stay below 0.03 (common practice: a few tenths of a micrometre in 10).
@@ -31,13 +33,26 @@ const LEAST_ACROSS: usize = 6;
 const LEAST_WEIGHT: f64 = 0.2;
 
 /// Locates and fits.
-pub(super) fn refine(light: &Light, verdict: &Verdict<'_>, request: &Request) -> Result<Reading, Refusal> {
-    let own = family(light, verdict.chosen)?;
-    let mut reading = assemble(light, verdict, request, &own.fitted, &own.shape, &own.spots)?;
+pub(super) fn refine(
+    light: &Light,
+    verdict: &Verdict<'_>,
+    request: &Request,
+    left_out: &[LeftOut],
+) -> Result<Reading, Refusal> {
+    let own = family(light, verdict.chosen, &places(left_out, false))?;
+    let mut reading = assemble(light, verdict, request, &own)?;
     if let Some(crossed) = verdict.crossed {
-        join_across(light, crossed, &own.fitted, request, &mut reading);
+        join_across(light, (crossed, &places(left_out, true)), &own.fitted, request, &mut reading);
+    }
+    let by_hand = reading.graduations.iter().filter(|g| g.rejected == Some(Rejection::ByHand)).count();
+    if by_hand > 0 {
+        reading.warnings.push(ReadingWarning::LeftOutByHand(by_hand));
     }
     Ok(reading)
+}
+
+fn places(left_out: &[LeftOut], across: bool) -> Vec<Point<Image>> {
+    left_out.iter().filter(|l| l.across == across).map(|l| l.at).collect()
 }
 
 /// The located and fitted lines of one candidate.
@@ -45,9 +60,11 @@ struct Located {
     fitted: Fitted,
     shape: Shape,
     spots: Vec<Spots>,
+    /// Numbers of the graduations that a person left out.
+    by_hand: BTreeSet<i64>,
 }
 
-fn family(light: &Light, chosen: &Candidate) -> Result<Located, Refusal> {
+fn family(light: &Light, chosen: &Candidate, left_out: &[Point<Image>]) -> Result<Located, Refusal> {
     let locator = Locator { light, frame: chosen.frame, lines: &chosen.lines };
     let ground = Ground {
         centre: (0.5 * light.width() as f64, 0.5 * light.height() as f64),
@@ -71,14 +88,26 @@ fn family(light: &Light, chosen: &Candidate) -> Result<Located, Refusal> {
         }
     }
     let start = start(&phase, &locator, ground);
-    let fitted = fit::fit(&spots, start, ground).ok_or(Refusal::NoRuling)?;
-    Ok(Located { fitted, shape, spots })
+    let number = |p: &Point<Image>| {
+        let (t, s) = locator.frame.ts(p.x, p.y);
+        let k = phase.at(t, s);
+        ((k - k.round()).abs() < 1.0 / 3.0).then(|| k.round() as i64)
+    };
+    let by_hand: BTreeSet<i64> = left_out.iter().filter_map(number).collect();
+    let fitted = fit::fit(&spots, start, ground, &by_hand).ok_or(Refusal::NoRuling)?;
+    Ok(Located { fitted, shape, spots, by_hand })
 }
 
 /// Adds the lines across to a reading, where they are as good as those along.
-fn join_across(light: &Light, crossed: &Candidate, along: &Fitted, request: &Request, reading: &mut Reading) {
-    let Ok(own) = family(light, crossed) else { return };
-    let lines = graduations(crossed.lines.first, &crossed.lines.present, &own.fitted);
+fn join_across(
+    light: &Light,
+    (crossed, left_out): (&Candidate, &[Point<Image>]),
+    along: &Fitted,
+    request: &Request,
+    reading: &mut Reading,
+) {
+    let Ok(own) = family(light, crossed, left_out) else { return };
+    let lines = graduations(crossed.lines.first, &crossed.lines.present, &own);
     let used = lines.iter().filter(|g| g.rejected.is_none()).count();
     if used < LEAST_ACROSS
         || (used as f64) < 0.6 * crossed.seen() as f64
@@ -175,19 +204,13 @@ fn start(phase: &Phase, locator: &Locator<'_>, ground: Ground) -> Vector6<f64> {
     Vector6::new(k + gx * dx + gy * dy, gx * ground.radius, gy * ground.radius, 0.0, 0.0, 0.0)
 }
 
-fn assemble(
-    light: &Light,
-    verdict: &Verdict<'_>,
-    request: &Request,
-    fitted: &Fitted,
-    shape: &Shape,
-    spots: &[Spots],
-) -> Result<Reading, Refusal> {
+fn assemble(light: &Light, verdict: &Verdict<'_>, request: &Request, own: &Located) -> Result<Reading, Refusal> {
+    let Located { fitted, shape, spots, .. } = own;
     let chosen = verdict.chosen;
     let division = request.division.get();
     let map = scale_map(light, fitted, division);
     let scale = map.centre_scale();
-    let graduations = graduations(chosen.lines.first, &chosen.lines.present, fitted);
+    let graduations = graduations(chosen.lines.first, &chosen.lines.present, own);
     let used: Vec<&Graduation> = graduations.iter().filter(|g| g.rejected.is_none()).collect();
     if used.len() < 6 {
         return Err(Refusal::TooFewGraduations { found: used.len(), needed: 6 });
@@ -320,15 +343,17 @@ fn scale_map(light: &Light, fitted: &Fitted, division: f64) -> ScaleMap {
     }
 }
 
-fn graduations(first: i64, present: &[bool], fitted: &Fitted) -> Vec<Graduation> {
-    let by_index: BTreeMap<i64, &fit::LineResidual> = fitted.residuals.iter().map(|r| (r.k, r)).collect();
+fn graduations(first: i64, present: &[bool], own: &Located) -> Vec<Graduation> {
+    let by_index: BTreeMap<i64, &fit::LineResidual> = own.fitted.residuals.iter().map(|r| (r.k, r)).collect();
     present
         .iter()
         .enumerate()
         .filter_map(|(i, seen)| {
             let index = first + i as i64;
             let r = by_index.get(&index)?;
-            let rejected = if !seen {
+            let rejected = if own.by_hand.contains(&index) {
+                Some(Rejection::ByHand)
+            } else if !seen {
                 Some(Rejection::NotSeen)
             } else if r.weight < LEAST_WEIGHT {
                 Some(Rejection::OutOfPlace)

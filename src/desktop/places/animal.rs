@@ -10,15 +10,13 @@ use super::super::document::Document;
 use super::super::message::Messages;
 use super::super::pictures::OpenPicture;
 use super::super::work::{Done, Work};
+use super::animal_basis::{Basis, LyingIs, Situation};
 pub(crate) use super::animal_figured::Figured;
-use super::animal_figured::in_window_words;
-use super::setups::{Setups, Suggestion};
-use crate::animal::{Kind, Lying, MarkKind, Measured, Shape};
-use crate::notebook::{Measurement, MeasurementId, Notebook, PictureId, Question, evaluate};
-use crate::setup::Setup;
-use crate::slide::ScaleMap;
-use crate::uncertainty::{Options, Trials};
-use crate::units::{Angle, Image, Point, Vector};
+use super::animal_proposal::Proposed;
+use super::setups::Setups;
+use crate::animal::{Kind, MarkKind, Measured, Shape};
+use crate::notebook::{Measurement, MeasurementId, Notebook, PictureId};
+use crate::units::{Image, Point, Vector};
 
 /// What a click does.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -77,25 +75,6 @@ pub(super) const fn least_marks(kind: Kind) -> usize {
     }
 }
 
-/// How the animal lies, as chosen.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) enum LyingIs {
-    #[default]
-    Unknown,
-    Flat,
-    Within,
-    Tilt,
-}
-
-impl LyingIs {
-    pub(super) const ALL: [(Self, &'static str); 4] = [
-        (Self::Unknown, "not known"),
-        (Self::Flat, "flat (within 5°)"),
-        (Self::Within, "tilted by at most"),
-        (Self::Tilt, "tilted by"),
-    ];
-}
-
 /// A mark under the hand.
 #[derive(Clone, Debug)]
 pub(super) enum Grab {
@@ -103,6 +82,8 @@ pub(super) enum Grab {
     Drawn(usize, Vector<Image>),
     /// Of a measurement that is kept.
     Kept(Vector<Image>),
+    /// Of what is proposed: shape, mark, and where the hand took it.
+    Proposed(usize, usize, Vector<Image>),
 }
 
 /// A kept shape while its marks are moved; kept again when that is over.
@@ -121,27 +102,6 @@ pub(super) struct Live {
     shape: Shape,
     basis: Basis,
     pub(super) result: Result<Measured, String>,
-}
-
-/// What a figure rests on beside its marks.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct Basis {
-    pub(super) setup: Setup,
-    pub(super) lying: Lying,
-    pub(super) accepted_mismatch: Option<String>,
-}
-
-/// All that is known of the picture in this frame.
-#[derive(Debug)]
-pub(super) struct Situation<'a> {
-    pub(super) picture: &'a Arc<OpenPicture>,
-    pub(super) setup: Option<&'a Setup>,
-    pub(super) suggestion: Suggestion,
-    pub(super) map: Option<ScaleMap>,
-    pub(super) pooling: f64,
-    pub(super) blur_px: Option<f64>,
-    pub(super) differences: Vec<String>,
-    pub(super) depth_known: bool,
 }
 
 /// The place.
@@ -170,6 +130,8 @@ pub(crate) struct AnimalPlace {
     pub(super) live: Option<Live>,
     pub(super) pointer: Option<Point<Image>>,
     pub(super) renamed: Option<(MeasurementId, String)>,
+    pub(super) finding: Option<u64>,
+    pub(super) proposed: Option<Proposed>,
 }
 
 impl AnimalPlace {
@@ -183,50 +145,10 @@ impl AnimalPlace {
         (self.chosen, self.mark, self.edit, self.grab, self.live) = (None, None, None, None, None);
         self.setup_by_hand = None;
         self.accept = false;
+        self.proposed = None;
         if !self.keeps_animal || self.animal.trim().is_empty() {
             self.animal = path.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
         }
-    }
-
-    /// How the animal lies; words where the angle is missing.
-    pub(super) fn lying(&self) -> Result<Lying, String> {
-        let angle = || match self.degrees.trim().trim_end_matches('°').replace(',', ".").parse::<f64>() {
-            Ok(d) if d > 0.0 && d <= 80.0 => Ok(Angle::from_degrees(d)),
-            _ => Err("type the angle in degrees, above 0 and at most 80".to_owned()),
-        };
-        match self.lying {
-            LyingIs::Unknown => Ok(Lying::Unknown),
-            LyingIs::Flat => Ok(Lying::Flat),
-            LyingIs::Within => angle().map(Lying::Within),
-            LyingIs::Tilt => angle().map(Lying::Tilt),
-        }
-    }
-
-    /// What is known of the picture.
-    pub(super) fn situation<'a>(&self, picture: &'a Arc<OpenPicture>, setups: &'a Setups) -> Situation<'a> {
-        let facts = &picture.opened.facts;
-        let suggestion = setups.suggest(facts);
-        let setup = match (&self.setup_by_hand, &suggestion) {
-            (Some(name), _) => setups.named(name),
-            (None, Suggestion::Fits(i, _)) => setups.all().get(*i),
-            _ => None,
-        };
-        let differences: Vec<String> =
-            setup.map(|s| s.differences(facts).iter().map(ToString::to_string).collect()).unwrap_or_default();
-        let usable = setup.filter(|_| differences.is_empty() || self.is_accepted());
-        let map = usable.and_then(|s| s.map_for(facts));
-        let pooling = usable.map_or(1.0, Setup::pooling_factor);
-        let blur_um = usable.and_then(|s| {
-            let predicted = s.predicted_blur().ok().flatten();
-            crate::animal::PictureBlur::choose(predicted.as_ref(), None, s.blur_on_slide()).map(|b| b.w_um)
-        });
-        let blur_px = blur_um.zip(map.as_ref()).map(|(w, m)| (w * m.centre_scale()).get() / pooling);
-        let depth_known = usable.is_some_and(|s| s.depth_of_field(1.0).ok().flatten().is_some());
-        Situation { picture, setup, suggestion, map, pooling, blur_px, differences, depth_known }
-    }
-
-    pub(super) fn is_accepted(&self) -> bool {
-        self.accept && !self.reason.trim().is_empty()
     }
 
     /// The picture in the notebook, where something was measured on it.
@@ -250,6 +172,9 @@ impl AnimalPlace {
         if let Some(edit) = &self.edit {
             return Some(edit.shape.clone());
         }
+        if let Some((shape, _)) = self.proposed_in_hand() {
+            return Some(shape.clone());
+        }
         let kind = self.tool.kind()?;
         if self.drawing.is_empty() {
             return None;
@@ -267,33 +192,6 @@ impl AnimalPlace {
         Shape::by_hand(name.to_owned(), kind, points, ends)
     }
 
-    /// What a figure is worked out with: what the measurement has that is changed, or else what is chosen at the side.
-    pub(super) fn basis(
-        &self,
-        about: &Situation<'_>,
-        notebook: &Notebook,
-        change: Option<MeasurementId>,
-    ) -> Result<Basis, String> {
-        if let Some(m) = change.and_then(|id| notebook.measurement(id))
-            && let Some(kept) = notebook.setup(m.setup)
-        {
-            let accepted_mismatch = m.accepted_mismatch.clone();
-            return Ok(Basis { setup: kept.setup.clone(), lying: m.lying, accepted_mismatch });
-        }
-        let Some(setup) = about.setup.cloned() else {
-            return Err("no setup is chosen, so nothing tells how large anything is; read a ruled slide in Slide first, or choose the setup".to_owned());
-        };
-        if !about.differences.is_empty() && !self.is_accepted() {
-            return Err(format!(
-                "the picture does not match the setup \"{}\": {}; choose the setup that took it, or say why the scale holds all the same",
-                setup.name,
-                about.differences.join("; ")
-            ));
-        }
-        let accepted_mismatch = self.is_accepted().then(|| self.reason.trim().to_owned());
-        Ok(Basis { setup, lying: self.lying()?, accepted_mismatch })
-    }
-
     /// Works out the figure of the shape at work unless it is known already.
     pub(super) fn evaluate_live(&mut self, about: &Situation<'_>, shape: &Shape, notebook: &Notebook) {
         if shape.marks.len() < least_marks(shape.kind) {
@@ -307,24 +205,7 @@ impl AnimalPlace {
         if self.live.as_ref().is_some_and(|l| l.shape == *shape && l.basis == basis) {
             return;
         }
-        let answer = evaluate(&Question {
-            setup: &basis.setup,
-            facts: &about.picture.opened.facts,
-            exif_aperture: about.picture.opened.photo.metadata().aperture,
-            blur_spot: None,
-            u_blur_spot: None,
-            warnings: &[],
-            shapes: std::slice::from_ref(shape),
-            figures: &[],
-            lying: basis.lying,
-            accepted_mismatch: basis.accepted_mismatch.as_deref(),
-            options: Options { trials: Trials::Skip, ..Options::default() },
-        });
-        let result = match answer {
-            Ok(mut a) if !a.measured.is_empty() => Ok(a.measured.swap_remove(0)),
-            Ok(_) => Err("nothing was measured".to_owned()),
-            Err(e) => Err(in_window_words(&e)),
-        };
+        let result = basis.at_once(about.picture, shape);
         self.live = Some(Live { shape: shape.clone(), basis, result });
     }
 
@@ -353,14 +234,14 @@ impl AnimalPlace {
             self.quantity.trim().to_owned()
         };
         let shape = self.shape(kind, &self.drawing, &name);
-        self.evaluate(about, shape, (None, self.snap), notebook, (work, ctx))?;
+        self.evaluate(about, vec![shape], (None, self.snap), notebook, (work, ctx))?;
         self.drawing.clear();
         self.live = None;
         Ok(())
     }
 
     /// `axis 2`, where the animal has an axis 1 already.
-    fn free_name(&self, kind: Kind, notebook: &Notebook) -> String {
+    pub(super) fn free_name(&self, kind: Kind, notebook: &Notebook) -> String {
         let animal = notebook.animal_named(self.animal.trim()).map(|a| a.id);
         let taken = |name: &str| {
             self.pending.iter().any(|(_, s)| s.name == name)
@@ -370,11 +251,11 @@ impl AnimalPlace {
         (1..).map(named).find(|n| !taken(n)).unwrap_or_else(|| named(1))
     }
 
-    /// Evaluates a shape with everything, in the background; its result is then kept.
+    /// Evaluates shapes with everything, in the background; the result is then kept as one step.
     pub(super) fn evaluate(
         &mut self,
         about: &Situation<'_>,
-        shape: Shape,
+        shapes: Vec<Shape>,
         (change, snap): (Option<MeasurementId>, bool),
         notebook: &Notebook,
         (work, ctx): (&mut Work, &egui::Context),
@@ -387,7 +268,7 @@ impl AnimalPlace {
         let figured = Figured {
             picture: Arc::clone(about.picture),
             setup,
-            shape: shape.clone(),
+            shapes: shapes.clone(),
             lying,
             accepted_mismatch,
             animal: self.animal.trim().to_owned(),
@@ -395,12 +276,12 @@ impl AnimalPlace {
             result: Err(String::new()),
             notes: Vec::new(),
         };
-        let what = format!("working out {}", shape.name);
+        let what = format!("working out {}", shapes.first().map_or("", |s| s.name.as_str()));
         let ticket = work.start(ctx, &what, move |_| {
             Some(Done::Measured(Box::new(figured.worked_out(snap.then_some(blur).flatten()))))
         });
         match ticket {
-            Some(t) => self.pending.push((t, shape)),
+            Some(t) => self.pending.extend(shapes.into_iter().map(|s| (t, s))),
             None => return Err("the system starts no more work; close other programs and try again".to_owned()),
         }
         Ok(())
@@ -420,13 +301,14 @@ impl AnimalPlace {
             messages.note(note);
         }
         let reported = match &figured.result {
-            Ok(reported) => (**reported).clone(),
+            Ok(reported) => reported.clone(),
             Err(words) => {
                 messages.problem(words);
-                if figured.change.is_none() {
-                    // Nothing that was drawn is lost.
-                    self.tool = Tool::of(figured.shape.kind);
-                    self.drawing = figured.shape.marks.iter().map(|m| m.at).collect();
+                // Nothing that was drawn is lost.
+                let offered = self.proposed.as_mut().is_some_and(|p| p.offer_again(figured.picture.id));
+                if let (None, false, [shape]) = (figured.change, offered, figured.shapes.as_slice()) {
+                    self.tool = Tool::of(shape.kind);
+                    self.drawing = shape.marks.iter().map(|m| m.at).collect();
                 }
                 self.edit = None;
                 return;
@@ -441,7 +323,12 @@ impl AnimalPlace {
             Ok(id) => {
                 self.chosen = Some(id);
                 self.quantity.clear();
-                if self.edit.as_ref().is_some_and(|e| e.id == id && e.shape == figured.shape) {
+                if let Some(p) = &mut self.proposed
+                    && p.was_kept(figured.picture.id, &figured.shapes)
+                {
+                    self.proposed = None;
+                }
+                if self.edit.as_ref().is_some_and(|e| e.id == id && figured.shapes.first() == Some(&e.shape)) {
                     self.edit = None;
                 }
                 self.live = None;

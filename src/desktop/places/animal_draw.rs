@@ -12,7 +12,7 @@ use crate::notebook::MeasurementId;
 use crate::units::{Image, Point};
 
 /// Distance within which the hand takes a mark, points.
-const REACH: f32 = 9.0;
+pub(super) const REACH: f32 = 9.0;
 
 impl AnimalPlace {
     /// Draws the canvas and does what the pointer asks.
@@ -39,6 +39,8 @@ impl AnimalPlace {
             draw_shape(&frame, shape, true, None, false);
         }
         let placing = self.tool != Tool::Look;
+        self.refresh_proposal(&about, run.document.notebook());
+        self.draw_proposal(&frame, picture);
         let work = self.at_work(self.pointer.filter(|_| placing));
         if let Some(shape) = &work {
             if self.edit.is_none() {
@@ -50,7 +52,7 @@ impl AnimalPlace {
         let watched = match (&self.grab, &self.edit) {
             (Some(Grab::Drawn(i, _)), _) => self.drawing.get(*i).copied(),
             (_, Some(edit)) => edit.shape.marks.get(edit.mark).map(|m| m.at),
-            _ => None,
+            _ => self.proposed_in_hand().map(|(_, at)| at),
         };
         self.canvas.finish(ui, &frame, &canvas_about, placing && self.grab.is_none(), watched);
     }
@@ -64,22 +66,23 @@ impl AnimalPlace {
             self.grab = self.taken(frame, shapes, origin, run);
         }
         if r.dragged_by(PointerButton::Primary)
-            && let (Some(grab), Some(at)) = (&self.grab, r.interact_pointer_pos())
+            && let (Some(grab), Some(at)) = (self.grab.clone(), r.interact_pointer_pos())
         {
             let p = frame.image(at);
             match grab {
                 Grab::Drawn(i, off) => {
-                    if let Some(mark) = self.drawing.get_mut(*i) {
-                        *mark = p + *off;
+                    if let Some(mark) = self.drawing.get_mut(i) {
+                        *mark = p + off;
                     }
                 }
                 Grab::Kept(off) => {
                     if let Some(edit) = &mut self.edit
                         && let Some(m) = edit.shape.marks.get_mut(edit.mark)
                     {
-                        *m = crate::animal::Mark::by_hand(p + *off, m.kind);
+                        *m = crate::animal::Mark::by_hand(p + off, m.kind);
                     }
                 }
+                Grab::Proposed(i, k, off) => self.move_proposed(i, k, p + off),
             }
         }
         if r.drag_stopped_by(PointerButton::Primary)
@@ -119,6 +122,9 @@ impl AnimalPlace {
         if !self.drawing.is_empty() {
             return None;
         }
+        if let Some(grab) = run.picture.and_then(|p| self.proposed_at(frame, origin, p)) {
+            return Some(grab);
+        }
         let (id, mark, at) = mark_at(frame, shapes, origin)?;
         self.take_up(id, mark, run.document.notebook());
         Some(Grab::Kept(at - from))
@@ -147,6 +153,7 @@ impl AnimalPlace {
         };
         let at = match (&self.edit, self.pointer) {
             (Some(edit), _) => edit.shape.marks.get(edit.mark).map(|m| frame.screen(m.at)),
+            (None, _) if self.proposed_in_hand().is_some() => self.proposed_in_hand().map(|(_, at)| frame.screen(at)),
             (None, Some(p)) => Some(frame.screen(p)),
             (None, None) => shape.marks.last().map(|m| frame.screen(m.at)),
         };
@@ -182,7 +189,7 @@ fn distance_to_segment(p: Pos2, a: Pos2, b: Pos2) -> f32 {
 }
 
 /// The line that a shape is measured along.
-fn outline(shape: &Shape) -> Vec<Point<Image>> {
+pub(super) fn outline(shape: &Shape) -> Vec<Point<Image>> {
     let mut points: Vec<Point<Image>> = shape.marks.iter().map(|m| m.at).collect();
     match shape.kind {
         Kind::Axis if points.len() > 2 => Curve::through(&points).map_or(points, |c| c.polyline(12)),

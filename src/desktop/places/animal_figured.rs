@@ -17,17 +17,19 @@ use crate::setup::Setup;
 use crate::uncertainty::Options;
 use crate::units::Px;
 
-/// What came of a finished shape.
+/// What came of finished shapes.
 #[derive(Debug)]
 pub(crate) struct Figured {
     pub(super) picture: Arc<OpenPicture>,
     pub(super) setup: Setup,
-    pub(super) shape: Shape,
+    /// One, or several that are measured in one go.
+    pub(super) shapes: Vec<Shape>,
     pub(super) lying: Lying,
     pub(super) accepted_mismatch: Option<String>,
     pub(super) animal: String,
     pub(super) change: Option<MeasurementId>,
-    pub(super) result: Result<Box<Reported>, String>,
+    /// One entry a shape.
+    pub(super) result: Result<Vec<Reported>, String>,
     pub(super) notes: Vec<String>,
 }
 
@@ -49,8 +51,11 @@ impl Figured {
     pub(super) fn worked_out(mut self, snap_px: Option<f64>) -> Self {
         if let Some(w) = snap_px {
             let light = self.picture.opened.photo.light(Channel::Luminance);
-            let snapped = crate::animal::snap::snap_shape(&light, &self.shape, Px::new(w));
-            (self.shape, self.notes) = (snapped.shape, snapped.notes);
+            for shape in &mut self.shapes {
+                let snapped = crate::animal::snap::snap_shape(&light, shape, Px::new(w));
+                *shape = snapped.shape;
+                self.notes.extend(snapped.notes);
+            }
         }
         let answer = evaluate(&Question {
             setup: &self.setup,
@@ -59,21 +64,29 @@ impl Figured {
             blur_spot: None,
             u_blur_spot: None,
             warnings: &self.picture.opened.warnings,
-            shapes: std::slice::from_ref(&self.shape),
+            shapes: &self.shapes,
             figures: &[],
             lying: self.lying,
             accepted_mismatch: self.accepted_mismatch.as_deref(),
             options: Options::default(),
         });
         self.result = match answer {
-            Ok(a) => a.reported(0, PROGRAM).map(Box::new).ok_or_else(|| "nothing was measured".to_owned()),
+            Ok(a) => {
+                let all: Option<Vec<Reported>> = (0..self.shapes.len()).map(|i| a.reported(i, PROGRAM)).collect();
+                all.ok_or_else(|| "nothing was measured".to_owned())
+            }
             Err(e) => Err(in_window_words(&e)),
         };
         self
     }
 
-    /// All that the notebook lacks, and the measurement, as one step.
-    pub(super) fn action(&self, notebook: &Notebook, folder: &Path, reported: Reported) -> (Action, MeasurementId) {
+    /// All that the notebook lacks, and the measurements, as one step; the first measurement's id.
+    pub(super) fn action(
+        &self,
+        notebook: &Notebook,
+        folder: &Path,
+        reported: Vec<Reported>,
+    ) -> (Action, MeasurementId) {
         let mut actions = Vec::new();
         let mut next = notebook.next_number();
         let mut number = || {
@@ -91,10 +104,13 @@ impl Figured {
             actions.push(Action::AddSetup { setup: Box::new(kept), at: None });
             id
         });
-        let marks: Vec<StoredMark> = self.shape.marks.iter().map(StoredMark::from).collect();
+        let mut made = self.shapes.iter().zip(reported);
         if let Some(old) = self.change.and_then(|id| notebook.measurement(id)) {
             let mut m = old.clone();
-            (m.marks, m.reported, m.setup, m.lying) = (marks, Some(reported), setup, self.lying);
+            (m.setup, m.lying) = (setup, self.lying);
+            if let Some((shape, reported)) = made.next() {
+                (m.marks, m.reported) = (stored(shape), Some(reported));
+            }
             m.accepted_mismatch.clone_from(&self.accepted_mismatch);
             m.together = None;
             m.date = desk::now();
@@ -110,30 +126,34 @@ impl Figured {
             },
             |a| a.id,
         );
-        let id = MeasurementId::new(number());
-        let measurement = Measurement {
-            id,
-            animal,
-            picture,
-            setup,
-            quantity: self.shape.name.clone(),
-            part: String::new(),
-            kind: self.shape.kind,
-            marks,
-            of: Vec::new(),
-            lying: self.lying,
-            coverage: Options::default().coverage,
-            together: None,
-            accepted_mismatch: self.accepted_mismatch.clone(),
-            person: String::new(),
-            date: desk::now(),
-            remarks: String::new(),
-            reported: Some(reported),
-            other: Unknown::new(),
-        };
-        actions.push(Action::AddMeasurement { measurement: Box::new(measurement), at: None });
-        let what = format!("measure {} of {}", self.shape.name, self.animal);
-        (Action::Several { what, actions }, id)
+        let together = (self.shapes.len() > 1).then(&mut number);
+        let first = MeasurementId::new(number());
+        for (i, (shape, reported)) in made.enumerate() {
+            let measurement = Measurement {
+                id: if i == 0 { first } else { MeasurementId::new(number()) },
+                animal,
+                picture,
+                setup,
+                quantity: shape.name.clone(),
+                part: String::new(),
+                kind: shape.kind,
+                marks: stored(shape),
+                of: Vec::new(),
+                lying: self.lying,
+                coverage: Options::default().coverage,
+                together,
+                accepted_mismatch: self.accepted_mismatch.clone(),
+                person: String::new(),
+                date: desk::now(),
+                remarks: String::new(),
+                reported: Some(reported),
+                other: Unknown::new(),
+            };
+            actions.push(Action::AddMeasurement { measurement: Box::new(measurement), at: None });
+        }
+        let names: Vec<&str> = self.shapes.iter().map(|s| s.name.as_str()).collect();
+        let what = format!("measure {} of {}", names.join(", "), self.animal);
+        (Action::Several { what, actions }, first)
     }
 
     fn picture_record(&self, id: PictureId, folder: &Path) -> Picture {
@@ -147,4 +167,8 @@ impl Figured {
         p.warnings.clone_from(&self.picture.opened.warnings);
         p
     }
+}
+
+fn stored(shape: &Shape) -> Vec<StoredMark> {
+    shape.marks.iter().map(StoredMark::from).collect()
 }

@@ -39,7 +39,7 @@ impl AnimalPlace {
         let (shape, id) = (edit.shape.clone(), edit.id);
         let about = self.situation(picture, run.setups);
         let notebook = run.document.notebook();
-        if let Err(words) = self.evaluate(&about, shape, (Some(id), false), notebook, (run.work, run.ctx)) {
+        if let Err(words) = self.evaluate(&about, vec![shape], (Some(id), false), notebook, (run.work, run.ctx)) {
             run.messages.problem(words);
             self.edit = None;
         }
@@ -87,10 +87,23 @@ impl AnimalPlace {
             Command::Span => self.choose_tool(Tool::Other(Kind::Span)),
             Command::Breadth => self.choose_tool(Tool::Other(Kind::Breadth)),
             Command::Appendage => self.choose_tool(Tool::Other(Kind::Appendage)),
+            Command::Outline => self.choose_tool(Tool::Other(Kind::Outline)),
+            Command::Angle => self.choose_tool(Tool::Other(Kind::Angle)),
+            Command::Snap => {
+                self.snap = !self.snap;
+                let words =
+                    if self.snap { "marks snap when a shape is finished" } else { "marks stay where they are set" };
+                run.messages.done(words);
+            }
+            Command::Propose => self.ask_for_proposal(run),
+            Command::Accept => self.accept_proposal(run),
+            Command::Again => self.measure_again(run),
+            Command::CopyFigure => self.copy_figure(run),
             Command::Hide => self.hidden = !self.hidden,
             Command::Drop => {
                 self.drawing.clear();
                 (self.edit, self.grab, self.live, self.mark) = (None, None, None, None);
+                self.proposed = None;
             }
             Command::LastMark => {
                 self.drawing.pop();
@@ -143,6 +156,37 @@ impl AnimalPlace {
         (self.chosen, self.mark) = (None, None);
         if finished_at(kind) == Some(self.drawing.len()) {
             self.finish_now(run);
+        }
+    }
+
+    /// Hides what is there and takes up the tool and the names of the chosen measurement, so that it is measured once more
+    /// without being led by its marks.
+    pub(super) fn measure_again(&mut self, run: &mut Run<'_>) {
+        let notebook = run.document.notebook();
+        let Some(m) = self.chosen.and_then(|id| notebook.measurement(id)) else {
+            run.messages.done("choose a measurement first; it is then measured again without its marks in sight");
+            return;
+        };
+        let Some(animal) = notebook.animal(m.animal) else { return };
+        self.animal.clone_from(&animal.name);
+        self.choose_tool(Tool::of(m.kind));
+        self.quantity.clone_from(&m.quantity);
+        self.take_lying(m.lying);
+        self.hidden = true;
+        (self.chosen, self.mark, self.edit) = (None, None, None);
+    }
+
+    /// Puts the figure of the chosen measurement on the clipboard.
+    pub(super) fn copy_figure(&mut self, run: &mut Run<'_>) {
+        let notebook = run.document.notebook();
+        let Some(m) = self.chosen.and_then(|id| notebook.measurement(id)) else {
+            run.messages.done("choose a measurement first; its figure is then copied");
+            return;
+        };
+        if let Some(r) = &m.reported {
+            let text = format!("{}\t{}", m.full_name(), super::figures::of_note(&r.figure));
+            run.ctx.copy_text(text.clone());
+            run.messages.done(format!("on the clipboard: {}", text.replace('\t', " ")));
         }
     }
 

@@ -4,7 +4,8 @@ use eframe::egui;
 use egui::{RichText, Ui};
 
 use super::super::message::first_large;
-use super::animal::{AnimalPlace, LyingIs, Run, Situation, Tool};
+use super::animal::{AnimalPlace, Run, Tool};
+use super::animal_basis::{LyingIs, Situation};
 use super::figures;
 use super::parts::{attention, budget, warnings};
 use super::setups::Suggestion;
@@ -26,6 +27,9 @@ impl AnimalPlace {
         self.animal_and_lying(ui, &about, run);
         ui.separator();
         self.tools(ui, run);
+        if self.drawing.is_empty() && self.edit.is_none() {
+            self.proposal(ui, &about, run);
+        }
         ui.separator();
         self.figure_at_work(ui);
         self.list(ui, picture, run);
@@ -174,9 +178,7 @@ impl AnimalPlace {
                     })
                     .response
                     .labelled_by(label.id);
-                ui.checkbox(&mut self.snap, "Snap").on_hover_text(
-                    "move the marks to edge or joint with sub-pixel accuracy when the shape is finished",
-                );
+                ui.checkbox(&mut self.snap, "Snap").on_hover_text(super::super::keys::Command::Snap.hint());
             });
         }
         if !self.drawing.is_empty() {
@@ -253,30 +255,21 @@ impl AnimalPlace {
             if ui.button("Remove").on_hover_text(super::super::keys::Command::Remove.hint()).clicked() {
                 self.remove_chosen(run);
             }
-            if ui
-                .button("Measure again, blind")
-                .on_hover_text("hides what is there and measures the same once more")
-                .clicked()
-            {
-                self.hidden = true;
-                self.choose_tool(Tool::of(m.kind));
-                self.quantity.clone_from(&m.quantity);
-                self.chosen = None;
+            if ui.button("Measure again, blind").on_hover_text(super::super::keys::Command::Again.hint()).clicked() {
+                self.measure_again(run);
             }
             let snap =
                 ui.button("Snap marks").on_hover_text("moves the marks to edge or joint with sub-pixel accuracy");
             if let (true, Some(shape), Some(picture)) = (snap.clicked(), m.shape(), run.picture) {
                 let about = self.situation(picture, run.setups);
                 if let Err(words) =
-                    self.evaluate(&about, shape, (Some(m.id), true), run.document.notebook(), (run.work, run.ctx))
+                    self.evaluate(&about, vec![shape], (Some(m.id), true), run.document.notebook(), (run.work, run.ctx))
                 {
                     run.messages.problem(words);
                 }
             }
-            if ui.button("Copy").on_hover_text("the figure as text").clicked()
-                && let Some(r) = &m.reported
-            {
-                ui.ctx().copy_text(format!("{}\t{}", m.full_name(), figures::of_note(&r.figure)));
+            if ui.button("Copy").on_hover_text(super::super::keys::Command::CopyFigure.hint()).clicked() {
+                self.copy_figure(run);
             }
         });
         self.rename(ui, m.id, &m.quantity, m, run);

@@ -1,15 +1,18 @@
 //! The four places.
 
 pub(super) mod animal;
+mod animal_basis;
 mod animal_draw;
 mod animal_figured;
 mod animal_keys;
 mod animal_panel;
+pub(super) mod animal_proposal;
+pub(super) mod book;
 mod figures;
 mod parts;
 pub(super) mod planner;
 pub(super) mod setups;
 pub(super) mod slide;
 mod slide_draw;
+mod slide_hand;
 mod slide_panel;
-pub(super) mod table;

@@ -5,14 +5,15 @@ use std::sync::Arc;
 
 use eframe::egui;
 
-use super::super::canvas::{About, Canvas};
+use super::super::canvas::Canvas;
 use super::super::message::Messages;
 use super::super::pictures::OpenPicture;
 use super::super::work::{Done, Work};
 use super::setups::Setups;
-use super::slide_draw;
+use super::slide_hand::ByHand;
 use crate::command::desk::{self, NotRead, SlideRead, SlideWords};
-use crate::slide::Graduation;
+use crate::slide::{Graduation, LeftOut};
+use crate::units::PxPerUm;
 
 /// What is typed about slide and optics.
 #[derive(Debug, Default, Clone)]
@@ -113,6 +114,11 @@ pub(crate) struct SlidePlace {
     pub(super) anew: bool,
     pub(super) pointed: Option<Graduation>,
     pub(super) kept: Option<String>,
+    pub(super) hand: ByHand,
+    /// Graduations that a person leaves out of the fit.
+    pub(super) left_out: Vec<LeftOut>,
+    /// The graduation that keys have stepped to, by its place in the reading.
+    pub(super) stepped: Option<usize>,
 }
 
 impl SlidePlace {
@@ -122,6 +128,9 @@ impl SlidePlace {
             self.picture = Some(path.to_owned());
             self.pointed = None;
             self.kept = None;
+            self.left_out.clear();
+            self.stepped = None;
+            self.hand = ByHand::default();
         }
     }
 
@@ -133,6 +142,11 @@ impl SlidePlace {
         }
     }
 
+    /// The scale that was read on it.
+    pub(crate) fn scale(&self) -> Option<PxPerUm> {
+        self.read().map(|r| r.reading.scale)
+    }
+
     /// Why the picture that is shown was not read.
     pub(super) fn not_read(&self) -> Option<&NotRead> {
         match &self.outcome {
@@ -141,17 +155,40 @@ impl SlidePlace {
         }
     }
 
+    /// What is typed and marked, in the words of the command line.
+    pub(super) fn words(&self) -> SlideWords {
+        let mut words = self.form.words();
+        words.0.extend(self.hand.word());
+        words
+    }
+
+    /// True where the least is there that a reading needs.
+    pub(super) fn is_enough(&self) -> bool {
+        if self.hand.on { self.hand.word().is_some() } else { self.form.is_enough() }
+    }
+
     /// Reads the slide in the background.
     pub(super) fn start(&mut self, picture: &Arc<OpenPicture>, work: &mut Work, ctx: &egui::Context) {
-        if work.is_running(self.ticket) || !self.form.is_enough() {
+        if work.is_running(self.ticket) || !self.is_enough() {
             return;
         }
         self.outcome = None;
+        self.stepped = None;
+        self.run(picture, work, ctx);
+    }
+
+    /// Fits again after a change of what is left out; the reading before stays in sight meanwhile.
+    pub(super) fn fit_again(&mut self, picture: &Arc<OpenPicture>, work: &mut Work, ctx: &egui::Context) {
+        work.give_up(self.ticket);
+        self.run(picture, work, ctx);
+    }
+
+    fn run(&mut self, picture: &Arc<OpenPicture>, work: &mut Work, ctx: &egui::Context) {
         self.kept = None;
-        let (picture, words) = (Arc::clone(picture), self.form.words());
+        let (picture, words, left_out) = (Arc::clone(picture), self.words(), self.left_out.clone());
         let name = picture.path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
         self.ticket = work.start(ctx, &format!("reading {name}"), move |_| {
-            let result = desk::read_slide(&picture.path, &picture.opened, &words);
+            let result = desk::read_slide(&picture.path, &picture.opened, &words, &left_out);
             Some(Done::Slide(picture.path.clone(), result.map(Box::new)))
         });
     }
@@ -170,7 +207,7 @@ impl SlidePlace {
     /// Keeps the reading as a setup of the name typed.
     pub(super) fn keep(&mut self, picture: &Arc<OpenPicture>, setups: &mut Setups, messages: &mut Messages) {
         let Some(reading) = self.read().map(|r| r.reading.clone()) else { return };
-        let mut words = self.form.words();
+        let mut words = self.words();
         if self.anew {
             words.0.push("--replace".to_owned());
         }
@@ -186,23 +223,6 @@ impl SlidePlace {
             }
             Err(e) => messages.problem(e.words),
         }
-    }
-
-    /// Draws the canvas.
-    pub(crate) fn canvas(&mut self, ui: &mut egui::Ui, picture: &OpenPicture) {
-        let map = self.read().map(|r| r.reading.map.clone());
-        let blur_px = self.read().and_then(|r| r.reading.blur).map(|b| b.width.get());
-        let about = About { id: picture.id, pyramid: &picture.pyramid, map: map.as_ref().map(|m| (m, 1.0)), blur_px };
-        let mut frame = self.canvas.begin(ui, &about);
-        self.canvas.navigate(ui, &mut frame, true);
-        self.canvas.paint(ui, &frame, &about);
-        let pointed = self.read().and_then(|read| slide_draw::graduations(&frame, &read.reading));
-        self.canvas.finish(ui, &frame, &about, false, None);
-        if let Some(g) = &pointed {
-            let words = slide_draw::words_about(g);
-            frame.response.clone().on_hover_text_at_pointer(words);
-        }
-        self.pointed = pointed;
     }
 }
 

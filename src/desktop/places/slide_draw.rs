@@ -5,15 +5,15 @@ use egui::{Pos2, Stroke, Vec2, vec2};
 
 use super::super::canvas::Frame;
 use super::super::theme;
-use crate::slide::{Family, Graduation, Reading};
+use crate::slide::{Family, Graduation, Reading, Rejection};
 
 /// Distance from the pointer within which a graduation is pointed at, points.
-const REACH: f32 = 9.0;
+pub(super) const REACH: f32 = 9.0;
 
-/// Draws all graduations in sight; the one under the pointer.
+/// Draws all graduations in sight; the one under the pointer. The one that keys have `stepped` to has a ring around it.
 ///
-/// Those in the fit are ticks along their line (dots: rings), those left out are crosses.
-pub(super) fn graduations(frame: &Frame, reading: &Reading) -> Option<Graduation> {
+/// Those in the fit are ticks along their line (dots: rings), those left out are crosses, in a ring where a person did it.
+pub(super) fn graduations(frame: &Frame, reading: &Reading, stepped: Option<&Graduation>) -> Option<Graduation> {
     let pointer = frame.response.hover_pos();
     let mut nearest: Option<(f32, Graduation)> = None;
     let along = frame_direction(frame, reading.rotation.get());
@@ -30,6 +30,10 @@ pub(super) fn graduations(frame: &Frame, reading: &Reading) -> Option<Graduation
                 nearest = Some((d, *g));
             }
         }
+    }
+    if let Some(g) = stepped {
+        frame.painter.circle_stroke(frame.screen(g.at), 13.0, Stroke::new(4.0, theme::HALO));
+        frame.painter.circle_stroke(frame.screen(g.at), 13.0, Stroke::new(2.0, theme::AT_WORK));
     }
     let (_, g) = nearest?;
     frame.painter.circle_stroke(frame.screen(g.at), 10.0, Stroke::new(1.5, theme::POINTER));
@@ -56,6 +60,9 @@ fn draw(frame: &Frame, g: &Graduation, at: Pos2, along: Vec2) {
     if g.rejected.is_some() {
         let (a, b) = ((along + across) * 4.5, (along - across) * 4.5);
         stroke(&[[at - a, at + a], [at - b, at + b]], theme::LEFT_OUT);
+        if g.rejected == Some(Rejection::ByHand) {
+            frame.painter.circle_stroke(at, 8.0, Stroke::new(2.0, theme::LEFT_OUT));
+        }
         return;
     }
     match g.family {

@@ -6,16 +6,21 @@ use eframe::egui;
 use egui::{RichText, Ui};
 use egui_plot::{HLine, MarkerShape, Plot, Points};
 
-use super::super::message::Messages;
+use super::super::keys::Command;
+use super::super::message::{Messages, first_large};
 use super::super::pictures::OpenPicture;
 use super::super::theme;
 use super::super::work::Work;
 use super::parts::{attention, budget, field, line, named, warnings};
 use super::setups::Setups;
 use super::slide::{ApertureIs, SlidePlace};
+use super::slide_draw;
 use crate::command::desk::SlideRead;
-use crate::slide::{LongGraduations, Ruler};
+use crate::slide::{Graduation, LongGraduations, Rejection, Ruler};
 use crate::uncertainty::significant;
+
+/// Graduations left out that are listed one by one.
+const MOST_LISTED: usize = 60;
 
 impl SlidePlace {
     /// Draws the panel.
@@ -41,17 +46,34 @@ impl SlidePlace {
         self.optics(ui);
         self.conditions(ui);
         ui.add_space(6.0);
+        if self.hand.on {
+            asked |= self.marks_by_hand(ui);
+        }
         ui.horizontal(|ui| {
             let running = work.is_running(self.ticket);
-            let ready = picture.is_some() && self.form.is_enough() && !running;
-            let words = if running { "Reading…" } else { "Read the slide" };
+            let ready = picture.is_some() && self.is_enough() && !running;
+            let words = match (running, self.hand.on) {
+                (true, _) => "Reading…",
+                (false, false) => "Read the slide",
+                (false, true) => "Read the marks",
+            };
             let response = ui.add_enabled(ready, egui::Button::new(RichText::new(words).strong()));
             let response = if picture.is_none() {
                 response.on_disabled_hover_text("choose the picture of the slide in the strip below")
+            } else if self.hand.on {
+                response.on_disabled_hover_text("set two marks and more, and type what the ruler says at each")
             } else {
                 response.on_disabled_hover_text("type the division first: the distance from one graduation to the next")
             };
             asked |= response.clicked();
+            let words = if self.hand.on { "No marks by hand" } else { "Mark by hand" };
+            if ui
+                .add_enabled(picture.is_some(), egui::Button::new(words))
+                .on_hover_text(Command::ByHand.hint())
+                .clicked()
+            {
+                self.hand.on = !self.hand.on;
+            }
         });
         if let Some(picture) = picture.filter(|_| asked) {
             self.start(picture, work, ui.ctx());
@@ -59,6 +81,11 @@ impl SlidePlace {
         ui.separator();
         if let Some(not) = self.not_read() {
             attention(ui, if not.refused { "Refused: this picture gives no scale" } else { "Not read" }, &not.words);
+        }
+        if let Some(picture) = picture.filter(|_| !self.left_out.is_empty() && self.read().is_none()) {
+            if ui.button("Count all graduations again").clicked() {
+                self.count_all(picture, work, ui.ctx());
+            }
         }
         let Some(picture) = picture.filter(|_| self.read().is_some()) else {
             if self.outcome.is_none() && self.ticket.is_none() {
@@ -77,6 +104,9 @@ impl SlidePlace {
         self.saving(ui, picture, setups, messages);
         if let Some(read) = self.read() {
             residuals(ui, read);
+        }
+        self.graduations(ui, picture, work, messages);
+        if let Some(read) = self.read() {
             ui.add_space(4.0);
             ui.label(RichText::new("What makes the scale uncertain").strong());
             let total: f64 = read.parts.iter().map(|p| p.1 * p.1).sum();
@@ -138,6 +168,50 @@ impl SlidePlace {
             ui.checkbox(&mut self.form.incoherent, "The light is diffuse or dark field");
             ui.checkbox(&mut self.form.tone_known, "The tone curve is known (raw-linear or measured)");
         });
+    }
+
+    /// Single graduations: the one stepped to, and those left out with their reasons.
+    fn graduations(&mut self, ui: &mut Ui, picture: &Arc<OpenPicture>, work: &mut Work, messages: &mut Messages) {
+        let Some(read) = self.read().filter(|r| matches!(r.reading.ruler, Ruler::Lines | Ruler::Crossed)) else {
+            return;
+        };
+        let out: Vec<Graduation> = read.reading.graduations.iter().filter(|g| g.rejected.is_some()).copied().collect();
+        let by_hand = out.iter().filter(|g| g.rejected == Some(Rejection::ByHand)).count();
+        let stepped = self.graduation_stepped();
+        let mut change = None;
+        ui.add(egui::Label::new(RichText::new("Click a graduation on the picture, or step to it with N, to leave it out of the fit: only for dirt and damage that the picture shows.").weak().small()).wrap());
+        if let Some(g) = stepped {
+            ui.add(egui::Label::new(first_large(&slide_draw::words_about(&g))).wrap());
+            let words = if g.rejected == Some(Rejection::ByHand) { "Count it again" } else { "Leave it out" };
+            if ui.button(words).on_hover_text(Command::Remove.hint()).clicked() {
+                change = Some(g);
+            }
+        }
+        if !out.is_empty() {
+            let title = format!("Left out: {}", out.len());
+            egui::CollapsingHeader::new(title).id_salt("left out").default_open(by_hand > 0).show(ui, |ui| {
+                for g in out.iter().take(MOST_LISTED) {
+                    ui.horizontal(|ui| {
+                        let reason = g.rejected.map_or("", Rejection::reason);
+                        ui.label(format!("graduation {}: {reason}, {:+.2} px", g.index, g.residual.get()));
+                        if g.rejected == Some(Rejection::ByHand)
+                            && ui
+                                .small_button("Count it again")
+                                .on_hover_text(format!("graduation {}", g.index))
+                                .clicked()
+                        {
+                            change = Some(*g);
+                        }
+                    });
+                }
+            });
+        }
+        if by_hand > 1 && ui.button("Count all graduations again").clicked() {
+            self.count_all(picture, work, ui.ctx());
+        }
+        if let Some(g) = change {
+            self.leave_out_or_count(&g, picture, work, messages, ui.ctx());
+        }
     }
 
     fn saving(&mut self, ui: &mut Ui, picture: &Arc<OpenPicture>, setups: &mut Setups, messages: &mut Messages) {

@@ -4,6 +4,8 @@ mod cpu;
 mod day;
 mod looks;
 mod pace;
+mod slides;
+mod whole;
 
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -74,6 +76,13 @@ fn type_into(harness: &mut Harness<'static, Desktop>, label: &str, text: &str) {
 fn texts(harness: &Harness<'static, Desktop>, word: &str) -> Vec<String> {
     let text = |n: Node<'_>| n.accesskit_node().label().or_else(|| n.accesskit_node().value()).unwrap_or_default();
     harness.query_all_by_label_contains(word).map(text).collect()
+}
+
+/// Where a place of the picture (px, of a picture of this size) is on the screen while the whole picture is shown.
+fn on_canvas(harness: &Harness<'static, Desktop>, (width, height): (f32, f32), (x, y): (f32, f32)) -> egui::Pos2 {
+    let rect = harness.get_by_label("Picture canvas").rect();
+    let zoom = (rect.width() / width).min(rect.height() / height);
+    rect.center() + zoom * egui::vec2(x - 0.5 * width, y - 0.5 * height)
 }
 
 /// A click on the canvas at a place of the screen.

@@ -1,15 +1,14 @@
-//! Notebook: everything that was measured, in one table.
+//! Table: everything that was measured, one row a figure.
 
 use std::cmp::Ordering;
-use std::path::PathBuf;
 
 use eframe::egui;
 use egui::Ui;
 
-use super::super::document::Document;
-use super::super::message::Messages;
-use super::figures;
-use crate::command::desk::Export;
+use super::super::super::document::Document;
+use super::super::super::message::Messages;
+use super::super::figures;
+use super::Asked;
 use crate::notebook::{Measurement, MeasurementId, Notebook};
 
 /// The columns.
@@ -75,18 +74,9 @@ struct Row {
     cells: [String; 10],
 }
 
-/// What the place asks for.
-#[derive(Debug)]
-pub(crate) enum Asked {
-    /// To look at a measurement on its picture.
-    GoTo(MeasurementId, PathBuf),
-    /// To write something that leaves the notebook.
-    Export(Export),
-}
-
-/// The place.
+/// The page.
 #[derive(Debug, Default)]
-pub(crate) struct TablePlace {
+pub(super) struct TablePage {
     sorted_by: Column,
     down: bool,
     sought: String,
@@ -114,7 +104,7 @@ fn row(notebook: &Notebook, m: &Measurement) -> Row {
     Row { id: m.id, value: figure.and_then(|f| f.value.or(f.high)), cells }
 }
 
-impl TablePlace {
+impl TablePage {
     fn refresh(&mut self, notebook: &Notebook) {
         let key = (notebook.id.as_str().to_owned(), notebook.revision, self.sorted_by, self.down, self.sought.clone());
         if self.made_for.as_ref() == Some(&key) {
@@ -139,15 +129,14 @@ impl TablePlace {
         self.made_for = Some(key);
     }
 
-    /// Draws the place.
-    pub(crate) fn show(&mut self, ui: &mut Ui, document: &mut Document, messages: &mut Messages) -> Option<Asked> {
+    /// Draws the page.
+    pub(super) fn show(&mut self, ui: &mut Ui, document: &mut Document, messages: &mut Messages) -> Option<Asked> {
         self.refresh(document.notebook());
         let mut asked = None;
         ui.horizontal_wrapped(|ui| {
             let n = document.notebook().measurements.len();
             let animals = document.notebook().animals.len();
             ui.heading(match n {
-                0 => "Nothing is measured yet".to_owned(),
                 1 => "1 measurement".to_owned(),
                 n => format!("{n} measurements of {animals} animals"),
             });
@@ -155,18 +144,6 @@ impl TablePlace {
             let label = ui.label("Only with");
             ui.add(egui::TextEdit::singleline(&mut self.sought).hint_text("any word in the table").desired_width(160.0)).labelled_by(label.id);
             let some = !self.rows.is_empty();
-            ui.add_enabled_ui(some, |ui| {
-                ui.menu_button("Export", |ui| {
-                    for what in Export::ALL {
-                        if ui.button(format!("{}…", what.words())).clicked() {
-                            asked = Some(Asked::Export(what));
-                            ui.close();
-                        }
-                    }
-                })
-                .response
-                .on_hover_text("what motestick export writes");
-            });
             if ui.add_enabled(some, egui::Button::new("Copy the table")).on_hover_text("as shown, for a spreadsheet").clicked() {
                 ui.ctx().copy_text(self.as_text());
                 messages.done(format!("{} rows are on the clipboard", self.rows.len()));
@@ -192,10 +169,6 @@ impl TablePlace {
             }
         });
         ui.separator();
-        if document.notebook().measurements.is_empty() {
-            ui.label("Measurements made in Animal appear here, each with its uncertainty and verdict. Open a notebook with Ctrl Shift O.");
-            return asked;
-        }
         if let Some(id) = self.table(ui) {
             asked = go_to(document, id);
         }

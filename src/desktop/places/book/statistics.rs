@@ -1,0 +1,258 @@
+//! Statistics: a line for each quantity in each group, and the plot of the one chosen.
+
+use eframe::egui;
+use egui::{RichText, Ui};
+
+use super::super::super::message::Messages;
+use super::made::Made;
+use super::{Asked, plots};
+use crate::exchange::plot::Plot;
+use crate::exchange::report::{histogram, ratio_plot, scatter};
+use crate::notebook::{Growth, QuantitySummary};
+use crate::uncertainty::{Rounded, significant};
+
+/// What is drawn of the quantity chosen.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+enum Drawn {
+    #[default]
+    Distribution,
+    Against,
+    Over,
+}
+
+impl Drawn {
+    const ALL: [(Self, &'static str); 3] =
+        [(Self::Distribution, "Distribution"), (Self::Against, "Against another"), (Self::Over, "Ratio to another")];
+}
+
+/// The page.
+#[derive(Debug, Default)]
+pub(super) struct StatisticsPage {
+    chosen: usize,
+    other: usize,
+    drawn: Drawn,
+}
+
+const HEADINGS: [&str; 12] = [
+    "quantity",
+    "n",
+    "mean",
+    "95 % of the mean",
+    "median",
+    "range",
+    "s",
+    "SE",
+    "between",
+    "measuring",
+    "shared",
+    "unit",
+];
+
+/// Name with part and group.
+fn name_of(s: &QuantitySummary) -> String {
+    let mut name = s.quantity.clone();
+    for more in [&s.part, &s.group].into_iter().filter(|t| !t.is_empty()) {
+        name.push_str(&format!(", {more}"));
+    }
+    name
+}
+
+fn cells(s: &QuantitySummary) -> [String; 12] {
+    let digit = s.std_error.or(Some(s.measuring)).filter(|u| *u > 0.0).unwrap_or(s.mean.abs() * 1e-3);
+    let round = |v: f64| Rounded::new(v, digit, 2).value().to_owned();
+    let small = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| significant(v, 2));
+    [
+        name_of(s),
+        s.samples.len().to_string(),
+        round(s.mean),
+        s.interval_95.map_or_else(|| "–".to_owned(), |(l, h)| format!("{} to {}", round(l), round(h))),
+        round(s.median),
+        format!("{} to {}", round(s.range.0), round(s.range.1)),
+        small(s.std_dev),
+        small(s.std_error),
+        small(s.between),
+        small(Some(s.measuring)),
+        small(Some(s.common)),
+        s.unit.symbol().to_owned(),
+    ]
+}
+
+impl StatisticsPage {
+    /// Draws the page.
+    pub(super) fn show(&mut self, ui: &mut Ui, made: Option<&Made>, messages: &mut Messages) -> Option<Asked> {
+        let Some(made) = made else {
+            ui.label("Working out the statistics…");
+            return None;
+        };
+        let all = &made.statistics;
+        if all.is_empty() {
+            ui.label("No figure is resolved yet, so there is nothing to take a mean of.");
+            return None;
+        }
+        self.chosen = self.chosen.min(all.len() - 1);
+        let mut asked = None;
+        egui::ScrollArea::vertical().id_salt("statistics").auto_shrink(false).show(ui, |ui| {
+            self.table(ui, all, messages);
+            ui.add_space(6.0);
+            let (s, classes) = &all[self.chosen];
+            about(ui, s);
+            ui.add_space(6.0);
+            let plot = self.choose_plot(ui, all);
+            match plot {
+                Some(plot) => {
+                    if ui.button("Save the plot…").on_hover_text("as a PNG, with the same data").clicked() {
+                        asked = Some(Asked::SavePlot(Box::new(plot.clone())));
+                    }
+                    for (i, panel) in plot.panels.iter().enumerate() {
+                        plots::panel(ui, &format!("statistics {i}"), panel, 300.0);
+                    }
+                }
+                None => {
+                    ui.label("No animal has both quantities.");
+                }
+            }
+            if let Some(g) = classes.as_ref().filter(|_| self.drawn == Drawn::Distribution) {
+                size_classes(ui, g, s.unit.symbol());
+            }
+        });
+        asked
+    }
+
+    fn table(&mut self, ui: &mut Ui, all: &[(QuantitySummary, Option<Growth>)], messages: &mut Messages) {
+        ui.horizontal(|ui| {
+            ui.label(RichText::new("One line for each quantity; repeats on one animal are averaged first.").weak());
+            if ui.button("Copy the statistics").on_hover_text("for a spreadsheet").clicked() {
+                let rows = all.iter().map(|(s, _)| cells(s).join("\t"));
+                let text: Vec<String> = std::iter::once(HEADINGS.join("\t")).chain(rows).collect();
+                ui.ctx().copy_text(text.join("\n"));
+                messages.done(format!("{} rows are on the clipboard", all.len()));
+            }
+        });
+        let tall = 0.45 * ui.ctx().content_rect().height();
+        egui::ScrollArea::both().id_salt("statistics table").max_height(tall).auto_shrink([false, true]).show(
+            ui,
+            |ui| {
+                egui::Grid::new("statistics table")
+                    .num_columns(HEADINGS.len())
+                    .striped(true)
+                    .spacing([16.0, 4.0])
+                    .show(ui, |ui| {
+                        for (i, name) in HEADINGS.iter().enumerate() {
+                            ui.label(RichText::new(*name).strong()).on_hover_text(MEANINGS[i]);
+                        }
+                        ui.end_row();
+                        for (i, (s, _)) in all.iter().enumerate() {
+                            let [name, cells @ ..] = cells(s);
+                            if ui.selectable_label(self.chosen == i, name).clicked() {
+                                self.chosen = i;
+                            }
+                            for cell in cells {
+                                ui.label(cell);
+                            }
+                            ui.end_row();
+                        }
+                    });
+            },
+        );
+    }
+
+    /// The plot that is wanted; `None` where no animal has both quantities.
+    fn choose_plot(&mut self, ui: &mut Ui, all: &[(QuantitySummary, Option<Growth>)]) -> Option<Plot> {
+        ui.horizontal_wrapped(|ui| {
+            for (drawn, words) in Drawn::ALL {
+                ui.selectable_value(&mut self.drawn, drawn, words);
+            }
+            if self.drawn != Drawn::Distribution {
+                self.other = self.other.min(all.len() - 1);
+                let label = ui.label("the other");
+                egui::ComboBox::from_id_salt("other quantity")
+                    .selected_text(name_of(&all[self.other].0))
+                    .width(220.0)
+                    .show_ui(ui, |ui| {
+                        for (i, (s, _)) in all.iter().enumerate() {
+                            ui.selectable_value(&mut self.other, i, name_of(s));
+                        }
+                    })
+                    .response
+                    .labelled_by(label.id);
+            }
+        });
+        let ((s, classes), (other, _)) = (&all[self.chosen], &all[self.other.min(all.len() - 1)]);
+        let both = s.samples.iter().any(|a| other.samples.iter().any(|b| a.animal == b.animal));
+        match self.drawn {
+            Drawn::Distribution => Some(histogram(s, classes.as_ref())),
+            _ if !both => None,
+            Drawn::Against => Some(scatter(other, s)),
+            Drawn::Over => Some(ratio_plot(s, other)),
+        }
+    }
+}
+
+const MEANINGS: [&str; 12] = [
+    "what was measured, its part, the animals' group",
+    "number of animals",
+    "arithmetic mean over animals",
+    "95 % interval of the mean, with what all measurements share in it",
+    "median",
+    "smallest and largest",
+    "standard deviation between animals as observed",
+    "standard deviation of the mean",
+    "standard deviation between animals without the measuring",
+    "the measuring's own standard uncertainty, root mean square",
+    "standard uncertainty that all share, such as the scale; more animals do not lessen it",
+    "unit of all figures of the line",
+];
+
+fn about(ui: &mut Ui, s: &QuantitySummary) {
+    ui.label(RichText::new(name_of(s)).heading());
+    let mut words = Vec::new();
+    if let (Some(sd), Some(between)) = (s.std_dev, s.between) {
+        words.push(if between > 0.0 {
+            format!(
+                "of the observed spread of {} {u}, {} {u} are between the animals and {} {u} are the measuring",
+                significant(sd, 2),
+                significant(between, 2),
+                significant(s.measuring, 2),
+                u = s.unit.symbol()
+            )
+        } else {
+            "the measuring alone explains the observed spread: these animals may be alike in size".to_owned()
+        });
+    }
+    if !s.outliers.is_empty() {
+        words.push(format!("{} far from the rest, counted all the same", s.outliers.len()));
+    }
+    if s.not_resolved > 0 {
+        words.push(format!("not resolved in {} animals, which are in no figure here", s.not_resolved));
+    }
+    for w in words {
+        ui.add(egui::Label::new(super::super::super::message::first_large(&w)).wrap());
+    }
+}
+
+fn size_classes(ui: &mut Ui, g: &Growth, unit: &str) {
+    let Some(best) = g.fits.get(g.best).filter(|m| m.classes.len() > 1) else { return };
+    ui.label(
+        RichText::new(format!("{} size classes, least BIC of 1 to {}", best.classes.len(), g.fits.len())).strong(),
+    );
+    egui::Grid::new("size classes").num_columns(5).striped(true).spacing([16.0, 4.0]).show(ui, |ui| {
+        for heading in ["class", "share", "mean", "between animals", "over the one before"] {
+            ui.label(RichText::new(heading).strong());
+        }
+        ui.end_row();
+        for (i, c) in best.classes.iter().enumerate() {
+            let ratio = i.checked_sub(1).and_then(|j| g.ratios.get(j));
+            ui.label((i + 1).to_string());
+            ui.label(format!("{:.0} %", 100.0 * c.share));
+            ui.label(format!("{} {unit}", Rounded::new(c.mean, 2.0 * c.u_mean, 2)));
+            ui.label(format!("{} {unit}", significant(c.between, 2)));
+            ui.label(ratio.map_or_else(String::new, |(r, u)| Rounded::new(*r, 2.0 * u, 2).to_string()));
+            ui.end_row();
+        }
+    });
+    if let Some((ratio, departure)) = g.dyar {
+        let percent = 100.0 * departure.abs();
+        ui.label(format!("A constant ratio of {ratio:.3} (Dyar's rule) leaves {percent:.1} % at most."));
+    }
+    ui.label(RichText::new("Size classes of different moults overlap; a class is no stage by itself.").weak());
+}

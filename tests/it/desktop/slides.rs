@@ -1,0 +1,83 @@
+//! The slide by hand: marks on a ruler, graduations left out.
+
+use eframe::egui;
+use egui_kittest::Harness;
+use motestick::desktop::Desktop;
+
+use super::{click, click_at, has, on_canvas, rest, sample, texts, type_into, until, window};
+
+const SIZE: (f32, f32) = (2400.0, 1600.0);
+
+fn slide(home: &std::path::Path) -> Harness<'static, Desktop> {
+    let mut h = window([1280.0, 720.0], home);
+    h.state_mut().open_paths(&[sample("slide_still.jpg")]);
+    rest(&mut h);
+    click(&mut h, "Picture slide_still.jpg");
+    until(&mut h, "the slide", |h| has(h, "Picture canvas"));
+    rest(&mut h);
+    h
+}
+
+/// The number that a text with this word begins with.
+fn number(h: &Harness<'static, Desktop>, word: &str) -> f64 {
+    let text = texts(h, word).join(" ");
+    text.split(' ').next().and_then(|n| n.parse().ok()).unwrap_or_else(|| panic!("{text}"))
+}
+
+#[test]
+fn marks_by_hand_make_a_setup() {
+    let home = tempfile::tempdir().expect("works");
+    let mut h = slide(home.path());
+    h.key_press(egui::Key::M);
+    h.step();
+    h.step();
+    assert!(has(&h, "Marks by hand") && has(&h, "No mark yet"));
+    let (a, b) = (on_canvas(&h, SIZE, (700.0, 800.0)), on_canvas(&h, SIZE, (1700.0, 800.0)));
+    click_at(&mut h, a);
+    click_at(&mut h, b);
+    type_into(&mut h, "Mark 2 says", "500um");
+    click(&mut h, "Read the marks");
+    rest(&mut h);
+    h.step();
+    assert!(has(&h, "2 in the fit") && has(&h, "Marks set by hand"), "{:?}", texts(&h, "marks"));
+    // 1000 px are 500 µm; the screen's points are 0.4 px of the picture wide.
+    let scale = number(&h, "px/µm ±");
+    assert!((scale - 2.0).abs() < 0.006, "{scale}");
+    // The hand moves the second mark by the keys: 10 px further.
+    h.key_press_modifiers(egui::Modifiers::SHIFT, egui::Key::ArrowRight);
+    h.step();
+    h.step();
+    click(&mut h, "Read the marks");
+    rest(&mut h);
+    h.step();
+    let further = number(&h, "px/µm ±");
+    assert!((further - scale - 0.02).abs() < 1e-3, "{scale} became {further}");
+    click(&mut h, "Save the setup");
+    assert!(has(&h, "is saved with 1 reading"), "{:?}", texts(&h, "setup"));
+}
+
+#[test]
+fn a_graduation_is_left_out_with_its_reason_and_counted_again() {
+    let home = tempfile::tempdir().expect("works");
+    let mut h = slide(home.path());
+    type_into(&mut h, "Division", "10um");
+    click(&mut h, "Read the slide");
+    until(&mut h, "the reading", |h| has(h, "in the fit"));
+    rest(&mut h);
+    let used = number(&h, "in the fit, ");
+    h.key_press(egui::Key::N);
+    h.step();
+    h.step();
+    assert!(has(&h, "Graduation "), "stepped to the first");
+    click(&mut h, "Leave it out");
+    rest(&mut h);
+    h.step();
+    assert_eq!(number(&h, "in the fit, "), used - 1.0);
+    assert!(has(&h, ": by hand, ") && has(&h, "1 graduation was left out by hand"), "{:?}", texts(&h, "by hand"));
+    h.key_press(egui::Key::Delete);
+    h.step();
+    rest(&mut h);
+    h.step();
+    assert_eq!(number(&h, "in the fit, "), used);
+    assert!(!has(&h, ": by hand, "));
+}

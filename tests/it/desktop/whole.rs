@@ -1,0 +1,199 @@
+//! The sample notebook and what is done with it: proposals, repeats, statistics, comparison, exports.
+
+use std::path::Path;
+
+use eframe::egui;
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
+use motestick::desktop::Desktop;
+
+use super::{click, click_at, has, on_canvas, rest, texts, until, window};
+
+/// A window with the sample notebook.
+pub(super) fn sample_notebook(size: [f32; 2], home: &Path) -> Harness<'static, Desktop> {
+    let mut h = window(size, home);
+    click(&mut h, "Open the sample notebook");
+    rest(&mut h);
+    assert!(has(&h, "measurements of 3 animals"), "{:?}", texts(&h, "measure"));
+    h
+}
+
+/// The picture of the strip in the animal place.
+fn animal(h: &mut Harness<'static, Desktop>, name: &str) {
+    click(h, "Animal");
+    click(h, &format!("Picture {name}"));
+    until(h, name, |h| has(h, "Picture canvas"));
+    rest(h);
+}
+
+/// The number before "measurements of".
+fn measurements(h: &mut Harness<'static, Desktop>) -> usize {
+    click(h, "Notebook");
+    let text = texts(h, "measurements of").join(" ");
+    text.split(' ').next().and_then(|n| n.parse().ok()).unwrap_or_else(|| panic!("{text}"))
+}
+
+/// Value and U of a text like `axis 1   650.1 ± 3.4 µm, resolved`.
+fn figure(text: &str) -> (f64, f64) {
+    let (value, rest) = text.split_once(" ± ").unwrap_or_else(|| panic!("{text}"));
+    let number = |t: &str| t.parse::<f64>().unwrap_or_else(|e| panic!("{e}: {text}"));
+    (number(value.rsplit(' ').next().unwrap_or(value)), number(rest.split(' ').next().unwrap_or(rest)))
+}
+
+#[test]
+fn the_sample_notebook_opens_and_stays_as_it_was_left() {
+    let home = tempfile::tempdir().expect("works");
+    let mut h = sample_notebook([1280.0, 720.0], home.path());
+    let before = measurements(&mut h);
+    assert!(before >= 6, "{before}");
+    h.get_by_label_contains("mite, axis 1").click();
+    h.step();
+    click(&mut h, "Remove");
+    assert_eq!(measurements(&mut h), before - 1);
+    h.state_mut().close();
+    drop(h);
+    let mut h = sample_notebook([1280.0, 720.0], home.path());
+    assert_eq!(measurements(&mut h), before - 1, "made anew over what a person did");
+}
+
+#[test]
+fn a_proposal_is_accepted_in_part_as_one_step() {
+    let home = tempfile::tempdir().expect("works");
+    let mut h = sample_notebook([1280.0, 720.0], home.path());
+    let before = measurements(&mut h);
+    animal(&mut h, "mite.jpg");
+    h.key_press(egui::Key::Q);
+    rest(&mut h);
+    assert!(has(&h, "Proposed, sureness"), "{:?}", texts(&h, "propos"));
+    // Sample data: 430 µm long, 268 µm broad.
+    let (value, expanded) = figure(&texts(&h, "axis 1   ").join(" "));
+    assert!((value - 430.0).abs() < 1.5 * expanded && expanded < 20.0, "{value} ± {expanded}");
+    h.get_by_label_contains("outline 1   ").click();
+    h.step();
+    h.key_press(egui::Key::Y);
+    rest(&mut h);
+    assert!(!has(&h, "Proposed, sureness"));
+    // The animal has an axis 1 already.
+    assert!(has(&h, "axis 2   ") && has(&h, "breadth 1   "), "{:?}", texts(&h, "   "));
+    assert_eq!(measurements(&mut h), before + 2);
+    h.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::Z);
+    h.step();
+    assert_eq!(measurements(&mut h), before, "one step, undone as one");
+    // Nothing ticked, nothing measured; dropped by a key.
+    animal(&mut h, "mite.jpg");
+    click(&mut h, "Propose");
+    rest(&mut h);
+    h.key_press(egui::Key::Escape);
+    h.step();
+    h.step();
+    assert!(!has(&h, "Proposed, sureness") && has(&h, "Propose"));
+}
+
+#[test]
+fn a_proposed_mark_is_moved_by_hand() {
+    let home = tempfile::tempdir().expect("works");
+    let mut h = sample_notebook([1280.0, 720.0], home.path());
+    animal(&mut h, "mite.jpg");
+    h.key_press(egui::Key::Q);
+    rest(&mut h);
+    let before = figure(&texts(&h, "axis 1   ").join(" ")).0;
+    // The rear tip of the sample's mite, taken 40 px further back along the axis.
+    let size = (2400.0, 1600.0);
+    let (from, to) = (on_canvas(&h, size, (1214.2, 1006.1)), on_canvas(&h, size, (1208.0, 1046.0)));
+    h.hover_at(from);
+    h.step();
+    h.drag_at(from);
+    h.step();
+    h.hover_at(from + 0.5 * (to - from));
+    h.step();
+    h.hover_at(to);
+    h.step();
+    h.drop_at(to);
+    rest(&mut h);
+    let after = figure(&texts(&h, "axis 1   ").join(" ")).0;
+    assert!(after > before + 20.0 && after < before + 60.0, "{before} became {after}");
+    assert!(has(&h, "Moved marks count as set by hand."));
+}
+
+#[test]
+fn a_blind_repeat_tells_the_error_of_measurement() {
+    let home = tempfile::tempdir().expect("works");
+    let mut h = sample_notebook([1280.0, 720.0], home.path());
+    click(&mut h, "Repeats");
+    rest(&mut h);
+    h.step();
+    assert!(has(&h, "Nothing was measured twice yet"));
+    animal(&mut h, "mite.jpg");
+    h.get_by_label_contains("axis 1   ").click();
+    h.step();
+    h.key_press(egui::Key::T);
+    h.step();
+    h.step();
+    assert!(has(&h, "Earlier marks and figures are hidden") && !has(&h, "axis 1   "));
+    let size = (2400.0, 1600.0);
+    for at in [(1263.0, 541.0), (1242.0, 775.0), (1214.0, 1007.0)] {
+        let at = on_canvas(&h, size, at);
+        click_at(&mut h, at);
+    }
+    h.key_press(egui::Key::Enter);
+    rest(&mut h);
+    click(&mut h, "Notebook");
+    click(&mut h, "Repeats");
+    rest(&mut h);
+    h.step();
+    assert!(has(&h, "Technical error of measurement") && has(&h, "mite, axis 1"), "{:?}", texts(&h, "mite"));
+    assert!(has(&h, "Repeated measurement"), "the observed spread stands in the budget");
+    assert!(has(&h, "one animal tells none"));
+}
+
+#[test]
+fn every_page_of_the_notebook_is_one_key_away() {
+    let home = tempfile::tempdir().expect("works");
+    let mut h = sample_notebook([1280.0, 720.0], home.path());
+    h.key_press(egui::Key::Num2);
+    h.step();
+    rest(&mut h);
+    h.step();
+    assert!(has(&h, "95 % of the mean") && has(&h, "Size classes") == has(&h, "size classes"));
+    assert!(has(&h, "Save the plot…"));
+    h.key_press(egui::Key::Num4);
+    h.step();
+    h.step();
+    assert!(has(&h, "Nothing to compare") || has(&h, "no identification"), "{:?}", texts(&h, "compare"));
+    h.get_by_label("The body length is").click();
+    h.step();
+    h.step();
+    h.get_by_label("axis 1").click();
+    h.step();
+    h.step();
+    assert!(has(&h, "Sizes that fit are no identification") && has(&h, "none of these"));
+    assert!(has(&h, "Copy the sentence"));
+    h.key_press(egui::Key::Num1);
+    h.step();
+    h.step();
+    assert!(has(&h, "measurements of 3 animals"));
+}
+
+#[test]
+fn everything_that_leaves_a_notebook_has_its_button() {
+    let home = tempfile::tempdir().expect("works");
+    let mut h = sample_notebook([1280.0, 720.0], home.path());
+    for (button, name) in [
+        ("Table (CSV)…", "measurements.csv"),
+        ("Report (HTML)…", "report.html"),
+        ("Pictures with scale bar and marks…", "pictures with marks"),
+        ("Drawings over the pictures (SVG)…", "drawings"),
+        ("Record cards (PDF)…", "record cards"),
+        ("Data package…", "data package"),
+        ("Darwin Core…", "darwin core"),
+    ] {
+        click(&mut h, "Export");
+        click(&mut h, button);
+        click(&mut h, "Write");
+        rest(&mut h);
+        assert!(has(&h, "Written:"), "{button}: {:?}", texts(&h, "Problem"));
+        let path = home.path().join(name);
+        let some = std::fs::read_dir(&path).map(|d| d.count()).unwrap_or(usize::from(path.is_file()));
+        assert!(some > 0, "{name} was not written");
+    }
+}
