@@ -5,11 +5,13 @@ use std::path::{Path, PathBuf};
 
 use clap::Parser;
 
+use super::plan_preview::{Sharp, Shown};
 use super::{
     Cli, Command, calibrate, calibrate_batch as batch, calibrate_by_hand as by_hand, calibrate_keep as keep,
     calibrate_notes as notes,
 };
 use crate::exchange::plot::Plot;
+use crate::optics::planner::{Plan, PlanRequest};
 use crate::photo::PhotoError;
 use crate::setup::{Library, Setup, SetupError};
 use crate::slide::{LeftOut, Reading, Request};
@@ -51,6 +53,20 @@ pub(crate) fn sample_notebook(folder: &Path) -> Result<PathBuf, String> {
     super::demo::sample_notebook(folder).map_err(|e| match e {
         super::Failure::Usage(words) => words,
         _ => format!("the sample notebook could not be made in {}; choose another folder", folder.display()),
+    })
+}
+
+/// What two apertures of a plan would record of a drawn animal, as a PNG, and what to tell beside it.
+///
+/// # Errors
+/// Words about why nothing can be rendered.
+pub(crate) fn plan_preview(request: &PlanRequest, made: &Plan, rows: &[usize]) -> Result<(Vec<u8>, String), String> {
+    let shown = Shown { rows: rows.to_vec(), defocus: None, electrons: crate::exchange::preview::ELECTRONS };
+    let sharp = Sharp::of(Path::new(super::plan_preview::RENDERED), None, request);
+    sharp.and_then(|sharp| shown.rendered(request, made, &sharp)).map_err(|e| match e {
+        super::Failure::Usage(words) => words,
+        super::Failure::Refused { detail, .. } => detail,
+        _ => "the preview could not be rendered".to_owned(),
     })
 }
 

@@ -15,7 +15,7 @@ use crate::uncertainty::significant;
 use crate::units::{Point, PxPerUm, Um};
 
 /// Given in place of a file, the drawn animal.
-const RENDERED: &str = "rendered";
+pub(super) const RENDERED: &str = "rendered";
 /// Side of the drawn picture, px, and its pixels per recorded one: what the preview takes, and enough beyond it.
 const SIDE_PX: usize = 1100;
 const FINER: f64 = 1.6;
@@ -74,25 +74,47 @@ pub(super) fn previewed(
     made: &Plan,
     sharp: &Sharp,
 ) -> Result<(Vec<u8>, String), Failure> {
-    let (photo, scale) = (&sharp.photo, sharp.scale);
-    let mut panels = Vec::new();
-    for (n, index) in rows(args, request, made).into_iter().enumerate() {
-        panels.push(panel(args, request, made, index, |shot| preview::preview(photo, scale, shot, n as u64 + 1))?);
+    let shown = Shown { rows: rows(args, request, made), defocus: args.defocus, electrons: args.electrons };
+    shown.rendered(request, made, sharp)
+}
+
+/// What is shown, and how it is taken.
+pub(super) struct Shown {
+    /// One or two rows of the plan.
+    pub(super) rows: Vec<usize>,
+    pub(super) defocus: Option<Um>,
+    /// Electrons at full scale at base sensitivity.
+    pub(super) electrons: f64,
+}
+
+impl Shown {
+    /// Renders the panels; returns the PNG and what to tell beside it.
+    pub(super) fn rendered(
+        &self,
+        request: &PlanRequest,
+        made: &Plan,
+        sharp: &Sharp,
+    ) -> Result<(Vec<u8>, String), Failure> {
+        let (photo, scale) = (&sharp.photo, sharp.scale);
+        let mut panels = Vec::new();
+        for (n, index) in self.rows.iter().copied().enumerate() {
+            panels.push(panel(self, request, made, index, |shot| preview::preview(photo, scale, shot, n as u64 + 1))?);
+        }
+        if panels.len() == 1 {
+            // A single aperture stands beside what a perfect picture would show.
+            let all = preview::original(photo, scale).map_err(Failure::usage)?;
+            panels.insert(0, (all, "the sharp picture itself".to_owned()));
+        }
+        let said = format!(
+            "preview: {}; {}; noise of {} electrons at full scale at ISO {BASE_ISO} and {} read; the sharp picture's own blur comes on top",
+            sharp.words,
+            panels.iter().map(|p| p.1.as_str()).collect::<Vec<_>>().join(" beside "),
+            self.electrons,
+            preview::READ_NOISE_ELECTRONS
+        );
+        let (all, labels): (Vec<Preview>, Vec<String>) = panels.into_iter().unzip();
+        Ok((page(&all, labels)?, said))
     }
-    if panels.len() == 1 {
-        // A single aperture stands beside what a perfect picture would show.
-        let all = preview::original(photo, scale).map_err(Failure::usage)?;
-        panels.insert(0, (all, "the sharp picture itself".to_owned()));
-    }
-    let said = format!(
-        "preview: {}; {}; noise of {} electrons at full scale at ISO {BASE_ISO} and {} read; the sharp picture's own blur comes on top",
-        sharp.words,
-        panels.iter().map(|p| p.1.as_str()).collect::<Vec<_>>().join(" beside "),
-        args.electrons,
-        preview::READ_NOISE_ELECTRONS
-    );
-    let (all, labels): (Vec<Preview>, Vec<String>) = panels.into_iter().unzip();
-    Ok((page(&all, labels)?, said))
 }
 
 /// The rows shown: the two asked for; the one asked for and the best (or, where that is the same, the widest); without one
@@ -119,7 +141,7 @@ fn rows(args: &Args, request: &PlanRequest, made: &Plan) -> Vec<usize> {
 }
 
 fn panel(
-    args: &Args,
+    how: &Shown,
     request: &PlanRequest,
     made: &Plan,
     index: usize,
@@ -130,7 +152,7 @@ fn panel(
         Aperture::new(request.apertures[index], request.magnification, request.pupil).map_err(Failure::usage)?;
     let system = System::in_focus(aperture, request.pixel_pitch)
         .and_then(|s| s.with_spectrum(request.spectrum.clone()).with_refractive_index(request.refractive_index))
-        .and_then(|s| s.with_defocus(args.defocus.unwrap_or(Um::new(0.0))))
+        .and_then(|s| s.with_defocus(how.defocus.unwrap_or(Um::new(0.0))))
         .and_then(|s| s.with_motion(row.motion_um.unwrap_or(Um::new(0.0))))
         .map_err(Failure::usage)?;
     let w = system.w().map_err(Failure::usage)?;
@@ -139,8 +161,8 @@ fn panel(
         Some(iso) => ((BASE_ISO / iso).min(1.0), format!(", ISO {}", significant(iso.max(BASE_ISO), 2))),
         None => (2_f64.powf(row.exposure_stops.min(0.0)), String::new()),
     };
-    let shot = Shot { system, electrons: (args.electrons * share).max(1.0) };
-    let focus = args.defocus.map_or(String::new(), |z| format!(", {} µm out of focus", significant(z.get(), 2)));
+    let shot = Shot { system, electrons: (how.electrons * share).max(1.0) };
+    let focus = how.defocus.map_or(String::new(), |z| format!(", {} µm out of focus", significant(z.get(), 2)));
     let label = format!("{}{focus}: blur {} µm{iso}", row.aperture_text, significant(w.get(), 2));
     Ok((render(&shot).map_err(Failure::usage)?, label))
 }

@@ -284,6 +284,7 @@ impl Desktop {
                     self.messages.note("three rendered animals, measured; double-click a row to see its marks, move one, undo; the folder of the notebook holds pictures, cards and a report as well");
                 }
                 Done::Sample(Err(words)) => self.messages.problem(words),
+                Done::Rendered(rendered) => self.planner.rendered(*rendered),
                 Done::Made(made) => self.book.made(*made),
                 Done::Copied(Ok(image)) => {
                     let [width, height] = image.size;

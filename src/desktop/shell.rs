@@ -248,7 +248,7 @@ impl Desktop {
                 .auto_shrink(false)
                 .show(ui, |ui| self.planner.panel(ui, &self.setups));
         });
-        egui::CentralPanel::default().show(ui, |ui| self.planner.middle(ui));
+        egui::CentralPanel::default().show(ui, |ui| self.planner.middle(ui, &mut self.work));
     }
 }
 

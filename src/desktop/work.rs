@@ -12,6 +12,7 @@ use super::pictures::{OpenPicture, Small};
 use super::places::animal::Figured;
 use super::places::animal_proposal::Found;
 use super::places::book::Made;
+use super::places::planner_preview::Rendered;
 use crate::command::desk;
 
 /// What comes back from the background.
@@ -33,6 +34,8 @@ pub(crate) enum Done {
     Copied(Result<Box<egui::ColorImage>, String>),
     /// Statistics and repeats of the notebook.
     Made(Box<Made>),
+    /// The preview of a plan.
+    Rendered(Box<Rendered>),
     /// Something left the notebook; words about it.
     Written(Result<String, String>),
     /// The work broke down; what it was.

@@ -9,8 +9,9 @@ use super::animal_basis::{LyingIs, Situation};
 use super::figures;
 use super::parts::{attention, budget, warnings};
 use super::setups::Suggestion;
+use crate::animal::repeat::worth_repeating;
 use crate::animal::{MarkKind, Unit};
-use crate::notebook::{Action, FigureNote, Measurement, MeasurementId};
+use crate::notebook::{Action, FigureNote, Measurement, MeasurementId, TRADE_LENGTHS};
 use crate::uncertainty::significant;
 
 impl AnimalPlace {
@@ -161,6 +162,7 @@ impl AnimalPlace {
                 let hint = self.tool.kind().map_or(String::new(), |k| format!("{} and a number", k.name()));
                 ui.add(egui::TextEdit::singleline(&mut self.quantity).hint_text(hint).desired_width(170.0))
                     .labelled_by(label.id);
+                usual_names(ui, &mut self.quantity);
             });
             ui.horizontal(|ui| {
                 let label = ui.label("Ends on");
@@ -206,6 +208,9 @@ impl AnimalPlace {
                 ui.label(figures::verdict(m.verdict));
                 let lines: Vec<_> = m.budget.iter().map(|l| (l.source.clone(), l.share, amount(l.u, m.unit))).collect();
                 budget(ui, &lines);
+                if let Some(words) = worth_repeating(m) {
+                    ui.add(egui::Label::new(RichText::new(first_large(&words)).weak()).wrap());
+                }
             }
             Some(Err(words)) => attention(ui, "No figure yet", words),
             None => {}
@@ -309,6 +314,23 @@ impl AnimalPlace {
             }
         });
     }
+}
+
+/// Lengths as the trade defines them, to be taken as a name.
+fn usual_names(ui: &mut Ui, quantity: &mut String) {
+    ui.menu_button("Usual", |ui| {
+        egui::ScrollArea::vertical().max_height(320.0).show(ui, |ui| {
+            for l in &TRADE_LENGTHS {
+                let words = format!("{} ({})", l.quantity, l.animals);
+                if ui.button(words).on_hover_text(l.definition).clicked() {
+                    l.quantity.clone_into(quantity);
+                    ui.close();
+                }
+            }
+        });
+    })
+    .response
+    .on_hover_text("names of lengths as the trade defines them");
 }
 
 fn amount(u: f64, unit: Unit) -> String {

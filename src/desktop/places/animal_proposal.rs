@@ -265,14 +265,11 @@ impl AnimalPlace {
     pub(super) fn proposal(&mut self, ui: &mut Ui, about: &Situation<'_>, run: &mut Run<'_>) {
         if self.open_proposal(about.picture).is_none() {
             let (running, waiting) = (run.work.is_running(self.finding), self.proposed.is_some());
-            ui.horizontal(|ui| {
-                let words = if running { "Looking…" } else { "Propose" };
-                let button = ui.add_enabled(!running && !waiting, egui::Button::new(words));
-                if button.on_hover_text(Command::Propose.hint()).clicked() {
-                    self.ask_for_proposal(run);
-                }
-                ui.label(RichText::new("axis, breadth and outline of the largest animal").weak());
-            });
+            let words = if running { "Looking for the animal…" } else { "Propose axis, breadth and outline" };
+            let button = ui.add_enabled(!running && !waiting, egui::Button::new(words));
+            if button.on_hover_text(Command::Propose.hint()).clicked() {
+                self.ask_for_proposal(run);
+            }
             return;
         }
         let mut moved = false;

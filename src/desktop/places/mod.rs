@@ -11,6 +11,7 @@ pub(super) mod book;
 mod figures;
 mod parts;
 pub(super) mod planner;
+pub(super) mod planner_preview;
 pub(super) mod setups;
 pub(super) mod slide;
 mod slide_draw;

@@ -6,7 +6,9 @@ use egui_plot::{AxisHints, Corner, GridMark, HLine, Legend, Line, LineStyle, Plo
 
 use super::super::message::first_large;
 use super::super::theme;
+use super::super::work::Work;
 use super::parts::{attention, field, line, named, warnings};
+use super::planner_preview::{PreviewPane, Rendered};
 use super::setups::Setups;
 use crate::optics::planner::{Advice, LensKind, Plan, PlanRequest, PlanRow, PlannedLying, PlannedPlacement, plan};
 use crate::optics::{ApertureNote, PupilMagnification};
@@ -54,6 +56,7 @@ impl Default for Form {
 pub(crate) struct PlannerPlace {
     form: Form,
     made: Option<(Form, Result<Box<Plan>, String>)>,
+    preview: PreviewPane,
 }
 
 fn number(what: &str, text: &str) -> Result<f64, String> {
@@ -199,11 +202,17 @@ impl PlannerPlace {
         }
     }
 
-    /// The middle: advice, table and plots.
-    pub(crate) fn middle(&mut self, ui: &mut Ui) {
+    /// Takes a preview that the background rendered.
+    pub(crate) fn rendered(&mut self, rendered: Rendered) {
+        self.preview.arrived(rendered);
+    }
+
+    /// The middle: advice, table, plots and preview.
+    pub(crate) fn middle(&mut self, ui: &mut Ui, work: &mut Work) {
         let dark = ui.visuals().dark_mode;
-        let made = self.plan();
-        let Ok(p) = made else {
+        self.plan();
+        let request = self.form.request();
+        let Some((_, Ok(p))) = &self.made else {
             ui.centered_and_justified(|ui| ui.label("The plan appears here once the fields at the side make sense."));
             return;
         };
@@ -231,6 +240,9 @@ impl PlannerPlace {
             ui.add_space(10.0);
             if p.apertures.len() > 1 {
                 plots(ui, p, dark);
+            }
+            if let Ok(request) = &request {
+                self.preview.show(ui, request, p, work);
             }
             ui.label(RichText::new("Lengths are on the animal. Blur is a lower bound: real lenses are worse, most of all wide open. U is for k = 2.").weak());
         });

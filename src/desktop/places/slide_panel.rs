@@ -101,6 +101,7 @@ impl SlidePlace {
         if let Some(read) = self.read() {
             found(ui, read);
         }
+        self.stepped(ui, picture, work, messages);
         self.saving(ui, picture, setups, messages);
         if let Some(read) = self.read() {
             residuals(ui, read);
@@ -170,23 +171,25 @@ impl SlidePlace {
         });
     }
 
-    /// Single graduations: the one stepped to, and those left out with their reasons.
+    /// The graduation that keys have stepped to.
+    fn stepped(&mut self, ui: &mut Ui, picture: &Arc<OpenPicture>, work: &mut Work, messages: &mut Messages) {
+        let Some(g) = self.graduation_stepped() else { return };
+        ui.add(egui::Label::new(first_large(&slide_draw::words_about(&g))).wrap());
+        let words = if g.rejected == Some(Rejection::ByHand) { "Count it again" } else { "Leave it out" };
+        if ui.button(words).on_hover_text(Command::Remove.hint()).clicked() {
+            self.leave_out_or_count(&g, picture, work, messages, ui.ctx());
+        }
+    }
+
+    /// Graduations left out, with their reasons.
     fn graduations(&mut self, ui: &mut Ui, picture: &Arc<OpenPicture>, work: &mut Work, messages: &mut Messages) {
         let Some(read) = self.read().filter(|r| matches!(r.reading.ruler, Ruler::Lines | Ruler::Crossed)) else {
             return;
         };
         let out: Vec<Graduation> = read.reading.graduations.iter().filter(|g| g.rejected.is_some()).copied().collect();
         let by_hand = out.iter().filter(|g| g.rejected == Some(Rejection::ByHand)).count();
-        let stepped = self.graduation_stepped();
         let mut change = None;
         ui.add(egui::Label::new(RichText::new("Click a graduation on the picture, or step to it with N, to leave it out of the fit: only for dirt and damage that the picture shows.").weak().small()).wrap());
-        if let Some(g) = stepped {
-            ui.add(egui::Label::new(first_large(&slide_draw::words_about(&g))).wrap());
-            let words = if g.rejected == Some(Rejection::ByHand) { "Count it again" } else { "Leave it out" };
-            if ui.button(words).on_hover_text(Command::Remove.hint()).clicked() {
-                change = Some(g);
-            }
-        }
         if !out.is_empty() {
             let title = format!("Left out: {}", out.len());
             egui::CollapsingHeader::new(title).id_salt("left out").default_open(by_hand > 0).show(ui, |ui| {

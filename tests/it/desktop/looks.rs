@@ -7,6 +7,7 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use motestick::desktop::Desktop;
 
+use super::whole::sample_notebook;
 use super::{click, click_at, has, rest, type_into, until, window};
 
 fn save(harness: &mut Harness<'static, Desktop>, name: &str) {
@@ -63,6 +64,74 @@ fn day(size: [f32; 2], dark: bool) {
     h.step();
     h.step();
     save(&mut h, &format!("{tag}_7_keys"));
+}
+
+/// The pages over the sample notebook, a proposal, marks by hand.
+fn pages(size: [f32; 2], dark: bool) {
+    let home = tempfile::tempdir().expect("works");
+    let tag = format!("{}x{}_{}", size[0], size[1], if dark { "dark" } else { "light" });
+    let mut h = sample_notebook(size, home.path());
+    h.ctx.set_theme(if dark { egui::ThemePreference::Dark } else { egui::ThemePreference::Light });
+    h.step();
+    save(&mut h, &format!("{tag}_a_table"));
+    for (page, name) in [("Statistics", "b_statistics"), ("Repeats", "c_repeats"), ("Comparison", "d_comparison")] {
+        click(&mut h, page);
+        rest(&mut h);
+        if page == "Comparison" {
+            h.get_by_label("The body length is").click();
+            h.step();
+            h.step();
+            h.get_by_label("axis 1").click();
+            h.step();
+        }
+        h.step();
+        h.step();
+        save(&mut h, &format!("{tag}_{name}"));
+    }
+    click(&mut h, "Animal");
+    click(&mut h, "Picture thrips.jpg");
+    until(&mut h, "the thrips", |h| has(h, "Picture canvas"));
+    rest(&mut h);
+    h.key_press(egui::Key::H);
+    h.key_press(egui::Key::Q);
+    rest(&mut h);
+    h.step();
+    save(&mut h, &format!("{tag}_e_proposal"));
+    click(&mut h, "Slide");
+    click(&mut h, "Picture mite.jpg");
+    until(&mut h, "the mite", |h| has(h, "Picture canvas"));
+    rest(&mut h);
+    click(&mut h, "Mark by hand");
+    let c = h.get_by_label("Picture canvas").rect().center();
+    click_at(&mut h, c + egui::vec2(-200.0, 40.0));
+    click_at(&mut h, c + egui::vec2(180.0, 20.0));
+    save(&mut h, &format!("{tag}_f_by_hand"));
+    click(&mut h, "Planner");
+    click(&mut h, "Render the preview");
+    rest(&mut h);
+    h.hover_at(c);
+    h.event(egui::Event::MouseWheel {
+        unit: egui::MouseWheelUnit::Point,
+        delta: egui::vec2(0.0, -2000.0),
+        phase: egui::TouchPhase::Move,
+        source: egui::MouseWheelSource::Unknown,
+        modifiers: egui::Modifiers::NONE,
+    });
+    for _ in 0..30 {
+        h.step();
+    }
+    save(&mut h, &format!("{tag}_g_preview"));
+}
+
+#[test]
+fn pages_small_and_light() {
+    pages([1280.0, 720.0], false);
+}
+
+#[test]
+#[ignore = "takes half a minute; for looking at"]
+fn pages_large_and_dark() {
+    pages([2560.0, 1440.0], true);
 }
 
 #[test]

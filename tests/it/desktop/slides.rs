@@ -39,7 +39,7 @@ fn marks_by_hand_make_a_setup() {
     click(&mut h, "Read the marks");
     rest(&mut h);
     h.step();
-    assert!(has(&h, "2 in the fit") && has(&h, "Marks set by hand"), "{:?}", texts(&h, "marks"));
+    assert!(has(&h, "2 in the fit") && has(&h, "marks set by hand, turned"), "{:?}", texts(&h, "marks"));
     // 1000 px are 500 µm; the screen's points are 0.4 px of the picture wide.
     let scale = number(&h, "px/µm ±");
     assert!((scale - 2.0).abs() < 0.006, "{scale}");
