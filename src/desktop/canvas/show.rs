@@ -42,6 +42,8 @@ pub struct Canvas {
     /// Whether the loupe follows the pointer.
     pub loupe: bool,
     size: OnCanvas,
+    /// True while all of the picture is to be seen, whatever size the canvas takes.
+    whole: bool,
     textures: Textures,
     loupe_texture: Option<((u64, ToneView, i64, i64), TextureHandle)>,
 }
@@ -66,6 +68,7 @@ impl Default for Canvas {
             tone: ToneView::default(),
             loupe: true,
             size: OnCanvas::new(800.0, 600.0),
+            whole: true,
             textures: Textures::default(),
             loupe_texture: None,
         }
@@ -119,16 +122,14 @@ fn on_screen(view: &View, rect: Rect, p: Point<Image>) -> Pos2 {
 }
 
 impl Canvas {
-    /// Shows the whole picture again.
-    pub fn show_whole(&mut self) {
-        if let (Some(view), Some(_)) = (self.view, self.of) {
-            // The size of the picture is known in the next frame.
-            self.view = Some(View { zoom: f64::NAN, ..view });
-        }
+    /// Shows the whole picture again, from the next frame on.
+    pub const fn show_whole(&mut self) {
+        self.whole = true;
     }
 
     /// One image pixel a point.
     pub fn show_pixels(&mut self) {
+        self.whole = false;
         if let Some(view) = &mut self.view {
             view.zoom = 1.0;
         }
@@ -137,12 +138,14 @@ impl Canvas {
     /// Zooms about the middle.
     pub fn zoom_by(&mut self, factor: f64, picture_px: (usize, usize)) {
         let size = self.size;
+        self.whole = false;
         self.view = self.view.map(|v| v.zoomed(factor, OnCanvas::default(), picture_px, size));
     }
 
     /// Moves what is seen, in shares of the canvas.
     pub fn pan_by(&mut self, x: f64, y: f64) {
         let by = OnCanvas::new(-x * self.size.x, -y * self.size.y);
+        self.whole = false;
         self.view = self.view.map(|v| v.panned(by));
     }
 
@@ -159,6 +162,11 @@ impl Canvas {
 
     /// Brings an image point to the middle with at least this zoom.
     pub fn look_at(&mut self, p: Point<Image>, least_zoom: f64) {
+        // All of it is in sight already.
+        if self.whole && self.view.is_some_and(|v| v.zoom >= least_zoom) {
+            return;
+        }
+        self.whole = false;
         self.view = self.view.map(|v| View { centre: p, zoom: v.zoom.max(least_zoom), ..v });
     }
 
@@ -189,10 +197,11 @@ impl Canvas {
         self.size = OnCanvas::new(f64::from(rect.width()), f64::from(rect.height()));
         let picture_px = about.pyramid.picture_px();
         let view = match self.view {
-            Some(view) if self.of == Some(about.id) && view.zoom.is_finite() => view,
+            Some(view) if self.of == Some(about.id) && !self.whole => view,
             Some(view) if self.of == Some(about.id) => view.fitted(picture_px, self.size),
             _ => View::whole(picture_px, self.size),
         };
+        self.whole |= self.of != Some(about.id);
         (self.view, self.of) = (Some(view), Some(about.id));
         let painter = ui.painter_at(rect);
         Frame { response, rect, painter, view, picture_px }
@@ -217,6 +226,7 @@ impl Canvas {
             }
         }
         view = view.held(frame.picture_px);
+        self.whole &= view == frame.view;
         (self.view, frame.view) = (Some(view), view);
     }
 

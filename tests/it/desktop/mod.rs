@@ -81,7 +81,8 @@ fn texts(harness: &Harness<'static, Desktop>, word: &str) -> Vec<String> {
 /// Where a place of the picture (px, of a picture of this size) is on the screen while the whole picture is shown.
 fn on_canvas(harness: &Harness<'static, Desktop>, (width, height): (f32, f32), (x, y): (f32, f32)) -> egui::Pos2 {
     let rect = harness.get_by_label("Picture canvas").rect();
-    let zoom = (rect.width() / width).min(rect.height() / height);
+    // A little room is left around it.
+    let zoom = 0.97 * (rect.width() / width).min(rect.height() / height);
     rect.center() + zoom * egui::vec2(x - 0.5 * width, y - 0.5 * height)
 }
 

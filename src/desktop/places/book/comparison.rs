@@ -82,7 +82,7 @@ impl ComparisonPage {
         };
         let (table_name, table) = self.table();
         ui.horizontal_wrapped(|ui| {
-            let label = ui.label("Animal");
+            let label = ui.label("Sizes of");
             let name = |id: AnimalId| notebook.animal(id).map_or_else(String::new, |a| a.name.clone());
             egui::ComboBox::from_id_salt("compared animal")
                 .selected_text(name(id))

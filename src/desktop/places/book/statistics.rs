@@ -97,10 +97,10 @@ impl StatisticsPage {
             let (s, classes) = &all[self.chosen];
             about(ui, s);
             ui.add_space(6.0);
-            let plot = self.choose_plot(ui, all);
+            let (plot, saved) = self.choose_plot(ui, all);
             match plot {
                 Some(plot) => {
-                    if ui.button("Save the plot…").on_hover_text("as a PNG, with the same data").clicked() {
+                    if saved {
                         asked = Some(Asked::SavePlot(Box::new(plot.clone())));
                     }
                     for (i, panel) in plot.panels.iter().enumerate() {
@@ -128,7 +128,7 @@ impl StatisticsPage {
                 messages.done(format!("{} rows are on the clipboard", all.len()));
             }
         });
-        let tall = 0.45 * ui.ctx().content_rect().height();
+        let tall = 0.3 * ui.ctx().content_rect().height();
         egui::ScrollArea::both().id_salt("statistics table").max_height(tall).auto_shrink([false, true]).show(
             ui,
             |ui| {
@@ -156,8 +156,9 @@ impl StatisticsPage {
         );
     }
 
-    /// The plot that is wanted; `None` where no animal has both quantities.
-    fn choose_plot(&mut self, ui: &mut Ui, all: &[(QuantitySummary, Option<Growth>)]) -> Option<Plot> {
+    /// The plot that is wanted, `None` where no animal has both quantities; and whether it shall be saved.
+    fn choose_plot(&mut self, ui: &mut Ui, all: &[(QuantitySummary, Option<Growth>)]) -> (Option<Plot>, bool) {
+        let mut saved = false;
         ui.horizontal_wrapped(|ui| {
             for (drawn, words) in Drawn::ALL {
                 ui.selectable_value(&mut self.drawn, drawn, words);
@@ -176,15 +177,17 @@ impl StatisticsPage {
                     .response
                     .labelled_by(label.id);
             }
+            saved = ui.button("Save the plot…").on_hover_text("as a PNG, with the same data").clicked();
         });
         let ((s, classes), (other, _)) = (&all[self.chosen], &all[self.other.min(all.len() - 1)]);
         let both = s.samples.iter().any(|a| other.samples.iter().any(|b| a.animal == b.animal));
-        match self.drawn {
+        let plot = match self.drawn {
             Drawn::Distribution => Some(histogram(s, classes.as_ref())),
             _ if !both => None,
             Drawn::Against => Some(scatter(other, s)),
             Drawn::Over => Some(ratio_plot(s, other)),
-        }
+        };
+        (plot, saved)
     }
 }
 
