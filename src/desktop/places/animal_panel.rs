@@ -155,8 +155,12 @@ impl AnimalPlace {
                 }
             }
         });
-        ui.add(egui::Label::new(RichText::new(self.tool.words()).weak()).wrap());
-        if self.tool != Tool::Look {
+        // A proposal needs the room; what is drawn has its own words again once that is decided.
+        let proposal = self.drawing.is_empty() && run.picture.is_some_and(|p| self.has_proposal(p));
+        if !proposal {
+            ui.add(egui::Label::new(RichText::new(self.tool.words()).weak()).wrap());
+        }
+        if self.tool != Tool::Look && !proposal {
             ui.horizontal(|ui| {
                 let label = ui.label("Called");
                 let hint = self.tool.kind().map_or(String::new(), |k| format!("{} and a number", k.name()));

@@ -174,6 +174,11 @@ impl AnimalPlace {
         self.proposed.as_mut().filter(|p| p.picture == picture.id && !p.asked)
     }
 
+    /// True while something is proposed on this picture and waits for a decision.
+    pub(super) fn has_proposal(&self, picture: &OpenPicture) -> bool {
+        self.proposed.as_ref().is_some_and(|p| p.picture == picture.id && !p.asked)
+    }
+
     /// Works the figures out anew where a mark was moved, or setup or lying changed.
     pub(super) fn refresh_proposal(&mut self, about: &Situation<'_>, notebook: &Notebook) {
         let held = match self.grab {

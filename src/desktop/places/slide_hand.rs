@@ -282,15 +282,15 @@ impl SlidePlace {
                 if ui.small_button("Remove").on_hover_text(format!("mark {}", i + 1)).clicked() {
                     removed = Some(i);
                 }
-                if chosen == Some(i) {
-                    ui.label(RichText::new("chosen").weak().small());
-                }
             });
         }
         if let Some(i) = removed {
             self.hand.remove(i);
         }
         let n = self.hand.marks.len();
+        if let Some(i) = chosen.filter(|_| n > 0) {
+            ui.label(RichText::new(format!("Mark {} is chosen: the arrow keys move it.", i + 1)).weak());
+        }
         if n < 2 {
             let words = if n == 0 { "No mark yet." } else { "One mark; at least one more is needed." };
             ui.label(RichText::new(words).weak());
