@@ -6,6 +6,7 @@ use super::closed::{Closed, FIGURES};
 use super::error::AnimalError;
 use super::evaluate::{Circumstances, projected_um, slide_curve, source};
 use super::figure::{Figure, Part, Recipe};
+use super::lying::Lying;
 use super::mark::{Kind, Mark, MarkKind, Placement, Shape};
 use super::model::{Combined, Enclosed, End, MarkPlace, PictureModel, SharedPlaces, Traced};
 use crate::setup::{Coherence, ToneCurve};
@@ -113,14 +114,22 @@ fn trace(inputs: &mut Inputs, shape: &Shape, about: &Circumstances<'_>) -> Resul
         return Err(AnimalError::DepthUnknown);
     };
     inputs.push(input);
-    let azimuth = if matches!(shape.kind, Kind::Outline | Kind::Angle) {
+    // Along itself and across an outline is tilted each for itself, as two lengths are.
+    let mut raise_across = None;
+    if let (Kind::Outline, Lying::Flat | Lying::Within(_)) = (shape.kind, about.lying)
+        && let Some((input, raise)) = about.lying.input(projected, about.depth, inputs.len())?
+    {
+        inputs.push(input);
+        raise_across = Some(raise);
+    }
+    let azimuth = if matches!(shape.kind, Kind::Outline | Kind::Angle) && raise_across.is_none() {
         let label = "direction in which it is tilted";
         let half_turn = std::f64::consts::FRAC_PI_2;
         Some(inputs.push(Input::rectangular(source::LYING, label, half_turn, half_turn)?.acting_one_way()))
     } else {
         None
     };
-    Ok(Traced { kind: shape.kind, marks, first, last, raise: Some(raise), azimuth, between, enclosed })
+    Ok(Traced { kind: shape.kind, marks, first, last, raise: Some(raise), raise_across, azimuth, between, enclosed })
 }
 
 fn end_of(mark: Option<&Mark>) -> End {

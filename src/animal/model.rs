@@ -105,7 +105,9 @@ pub(super) struct Traced {
     pub(super) first: End,
     pub(super) last: End,
     pub(super) raise: Option<Raise>,
-    /// Place of the direction in which it is tilted, radians, for outlines and angles.
+    /// The same across an outline's longest caliper, where it is tilted both ways.
+    pub(super) raise_across: Option<Raise>,
+    /// Place of the direction in which it is tilted, radians, for outlines and angles that are tilted one way.
     pub(super) azimuth: Option<usize>,
     /// Place of the length's departure for the curve between the marks, µm.
     pub(super) between: Option<usize>,
@@ -259,12 +261,16 @@ impl PictureModel<'_> {
             drawn(2) * f + 2.0 * shift,
             drawn(3) * f + 2.0 * shift,
         ];
-        let e = shape.tilted_along(inputs);
         let more = shape.lift(inputs, flat[2]) - 1.0;
+        let aside = shape.raise_across.map_or(0.0, |r| r.factor(inputs, flat[3]) - 1.0);
+        let [xx, xy, yy] = figures.spread[2];
+        let longest = Vector::new(xx.sqrt(), yy.sqrt().copysign(xy));
+        let e = if shape.raise_across.is_some() { longest } else { shape.tilted_along(inputs) };
         for (k, (out, flat)) in mine.iter_mut().zip(flat).enumerate() {
             let [xx, xy, yy] = figures.spread[k];
             let along = xx * e.x * e.x + 2.0 * xy * e.x * e.y + yy * e.y * e.y;
-            *out = flat * if k == 0 { 1.0 + more } else { 1.0 + more * along };
+            let longer = if k == 0 { more + aside + more * aside } else { more * along + aside * (1.0 - along) };
+            *out = flat * (1.0 + longer);
         }
     }
 

@@ -1,4 +1,5 @@
 //! Integration tests, one binary so that linking is paid once.
+mod animals;
 mod cli;
 mod cli_rulers;
 #[cfg(feature = "desktop")]

@@ -273,7 +273,7 @@ fn value_at(profile: &[f64], stations: &Stations, s: f64) -> Option<f64> {
 }
 
 /// Width of an appendage half way along a segment, by its half-light points; 0 where it has none.
-fn thickness(light: &Light, from: Point<Image>, segment: Vector<Image>) -> f64 {
+pub(super) fn thickness(light: &Light, from: Point<Image>, segment: Vector<Image>) -> f64 {
     let Some(frame) = Frame::new(from + segment * 0.5, segment) else { return 0.0 };
     let reach = segment.length().max(6.0);
     let step = 0.5;

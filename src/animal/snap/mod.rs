@@ -3,6 +3,7 @@
 //! What is here looks at pixels and answers with places and their uncertainty; lengths are the business of the evaluation.
 
 mod breadth;
+mod chain;
 mod crossing;
 mod edge;
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! Snapping the marks of a whole shape.
 
+use super::chain::fit_chain;
 use super::edge::{NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
 use super::feature::{Joint, snap_to_joint};
 use super::midline::MidLine;
@@ -131,11 +132,55 @@ fn snap_outline(light: &Light, out: &mut SnappedShape, w: Px) {
             Err(why) => out.stays(i, &why),
         }
     }
+    for i in beside_its_neighbours(&out.points(), w.get()) {
+        if out.shape.marks[i].placement != Placement::Hand {
+            out.shape.marks[i] = Mark::by_hand(points[i], out.shape.marks[i].kind);
+            out.notes.push(format!(
+                "mark {} of {} stays as set by hand: the edge found there, a limb's perhaps, does not run on to its neighbours",
+                i + 1,
+                out.shape.name
+            ));
+        }
+    }
 }
 
-/// Joints to the joint, silhouette ends along the end segments.
+/// Marks of a closed line that lie farther beside the smooth curve through their four neighbours than the others do.
+fn beside_its_neighbours(points: &[Point<Image>], w: f64) -> Vec<usize> {
+    /// Departures of this many median absolute ones, and of this many blur spots, are no accident.
+    const FAR: f64 = 4.0;
+    const FAR_W: f64 = 0.25;
+    let n = points.len();
+    if n < 8 {
+        return Vec::new();
+    }
+    let off = |i: usize| {
+        let around = [n - 2, n - 1, 1, 2].map(|k| points[(i + k) % n]);
+        Curve::through(&around).map_or(0.0, |c| {
+            let (middle, t) = (c.at(1, 0.5), c.tangent(1, 0.5));
+            (points[i] - middle).dot(Vector::new(-t.y, t.x)) / t.length().max(1e-9)
+        })
+    };
+    let all: Vec<f64> = (0..n).map(off).collect();
+    let typical = median_of(all.iter().map(|v| v.abs())).unwrap_or(0.0);
+    (0..n).filter(|i| all[*i].abs() > (FAR * typical).max(FAR_W * w)).collect()
+}
+
+/// The whole chain at once; where that cannot be, joints one by one, and silhouette ends along the end segments.
 fn snap_chain(light: &Light, out: &mut SnappedShape, w: Px) {
     let points = out.points();
+    if let Some(found) = fit_chain(light, &points, w) {
+        for (i, found) in found.into_iter().enumerate() {
+            match found {
+                Some(found) => out.shape.marks[i] = found.mark(),
+                None => out.notes.push(format!(
+                    "mark {} of {} stays as set by hand: the picture does not tell its place better",
+                    i + 1,
+                    out.shape.name
+                )),
+            }
+        }
+        return;
+    }
     let last = points.len().saturating_sub(1);
     for i in 0..points.len() {
         let before = i.checked_sub(1).map(|k| points[k]);

@@ -1,11 +1,12 @@
 //! Do stated intervals keep their word? `cargo run --release --example animal_campaign -- COUNT [REGIME…] [--first SEED] [--plot FILE.png]
-//! [--first-order] [--each]`
+//! [--first-order] [--each]`, or `… -- bound COUNT [REGIME…]` for the Cramér–Rao bound of segments
 //!
 //! Every trial draws each non-zero input of the budget from its stated distribution: the scale's sources, hand and observer, the
 //! threshold of partly coherent light, the tone curve's exponent, the tilt. It renders the animal that follows, measures it with
 //! marks set by hand and with snapped ones, and counts whether the stated 95 % intervals hold the truth.
 #![allow(clippy::print_stdout, reason = "a report for people")]
 
+mod bound;
 mod report;
 mod trial;
 
@@ -16,12 +17,20 @@ use report::Report;
 use trial::{Regime, trial};
 
 fn main() {
-    let args: Vec<String> = std::env::args().skip(1).collect();
+    let mut args: Vec<String> = std::env::args().skip(1).collect();
+    let bound = args.first().is_some_and(|a| a == "bound");
+    if bound {
+        args.remove(0);
+    }
     let option = |name: &str| args.iter().position(|a| a == name).and_then(|i| args.get(i + 1));
     let count = args.first().and_then(|a| a.parse().ok()).unwrap_or(200_u64);
     let first = option("--first").and_then(|a| a.parse().ok()).unwrap_or(0_u64);
     let asked: Vec<Regime> = Regime::ALL.into_iter().filter(|r| args.iter().any(|a| a == r.name())).collect();
     let regimes = if asked.is_empty() { Regime::ALL.to_vec() } else { asked };
+    if bound {
+        regimes.into_iter().for_each(|regime| print_bounds(regime, first..first + count));
+        return;
+    }
     let quick = args.iter().any(|a| a == "--first-order");
     let trials = if quick { Trials::Skip } else { Trials::Fixed(2000) };
     let each = args.iter().any(|a| a == "--each");
@@ -40,5 +49,19 @@ fn main() {
     if let Some(file) = option("--plot") {
         let png = report.plot().to_png(1500, 1150).expect("draws");
         std::fs::write(file, png).expect("writes");
+    }
+}
+
+/// Root mean square of the bounds, for segments of so many blur spots.
+fn print_bounds(regime: Regime, seeds: std::ops::Range<u64>) {
+    let all: Vec<bound::Bound> = seeds.into_par_iter().flat_map_iter(|seed| bound::bounds(regime, seed)).collect();
+    for (from, to) in [(0.7, 1.3), (1.3, 1.7), (1.7, 2.3), (2.3, 3.5), (3.5, 6.0), (6.0, 20.0)] {
+        let squares: Vec<f64> =
+            all.iter().filter(|b| (from..to).contains(&b.spots)).map(|b| b.u_rel * b.u_rel).collect();
+        if !squares.is_empty() {
+            let n = squares.len();
+            let rms = (squares.iter().sum::<f64>() / n as f64).sqrt();
+            println!("{:8} segments of {from} to {to} blur spots: bound {:.2} % of {n}", regime.name(), 100.0 * rms);
+        }
     }
 }

@@ -120,9 +120,7 @@ pub(crate) fn trial(regime: Regime, seed: u64, trials: Trials) -> Vec<Outcome> {
         };
         let evaluated = evaluate_shapes(&shapes, &figures, &about).expect("evaluates");
         for m in &evaluated.measured {
-            // Tilted animals are foreshortened along the body: nothing across it.
-            let across = regime == Regime::Tilted && (m.name.contains("breadth") || m.name == "widest");
-            for (kind, truth, m) in with_truth(m, &drawn.truth).into_iter().filter(|_| !across) {
+            for (kind, truth, m) in with_truth(m, &drawn) {
                 outcomes.push(outcome((kind, truth), m, is_snapped, &drawn, (blur.w_um.get(), seed)));
             }
         }
@@ -152,11 +150,12 @@ fn outcome(
 }
 
 /// The figures of one measurement that have a truth.
-fn with_truth<'a>(m: &'a Measured, truth: &AnimalTruth) -> Vec<(&'static str, f64, &'a Measured)> {
+fn with_truth<'a>(m: &'a Measured, drawn: &Drawn) -> Vec<(&'static str, f64, &'a Measured)> {
+    let truth = &drawn.truth;
     let antenna = truth.limbs.iter().find(|l| l.name == "antenna left");
     let segments = || antenna.map_or(&[][..], |l| &l.segment_um);
-    // The area as it is, not as the tilt shows it: foreshortening is along the body.
-    let area = truth.area_um2 * truth.body_length_um / truth.projected_length_um;
+    // The area as it is, not as the tilt shows it.
+    let area = truth.area_um2 / drawn.scene.tilt_deg.to_radians().cos();
     match m.name.as_str() {
         "axis" => vec![("axis", truth.body_length_um, m)],
         "breadth" => vec![("breadth", truth.breadth_um, m)],
@@ -195,10 +194,15 @@ fn draw(regime: Regime, seed: u64) -> Option<Drawn> {
     let reach = predicted.x50_minus_x25().get();
     scene.threshold_um = rng.random_range(0.0..reach);
     scene.sensor.tone_exponent = rng.random_range(0.75..1.3);
-    let most = if regime == Regime::Tilted { 20.0 } else { 5.0 };
-    scene.tilt_deg = rng.random_range(0.0..most);
-    scene.tilt_azimuth_deg = scene.animals[0].heading_deg;
-    let observer_px = rng.random_range(-reach..reach) * scene.px_per_um;
+    // Every length is tilted within the angle stated: so is the animal along itself and across, each for itself.
+    let most: f64 = if regime == Regime::Tilted { 20.0 } else { 5.0 };
+    let [along, across] = [0, 1].map(|_| rng.random_range(-most..most).to_radians().tan());
+    scene.tilt_deg = along.hypot(across).atan().to_degrees();
+    scene.tilt_azimuth_deg = scene.animals[0].heading_deg + across.atan2(along).to_degrees();
+    // A hand follows the edge that it sees: the observer's threshold, and the tone curve's shift of 0.08 w for 1.3.
+    let tone = -0.08 * predicted.w_um.get() * scene.sensor.tone_exponent.ln() / 1.3_f64.ln();
+    let seen = if scene.bright_on_dark { tone } else { -tone };
+    let observer_px = (rng.random_range(-reach..reach) + seen) * scene.px_per_um;
     fit_frame(&mut scene)?;
     let rendered = render(&scene).ok()?;
     let truth = rendered.truth?;
@@ -213,7 +217,7 @@ fn draw(regime: Regime, seed: u64) -> Option<Drawn> {
 }
 
 /// An animal of 120 to 270 µm with its limbs, under the regime's light.
-fn scene_of(regime: Regime, seed: u64) -> AnimalScene {
+pub(crate) fn scene_of(regime: Regime, seed: u64) -> AnimalScene {
     let mut scene = animal_scene(seed);
     scene.wavelengths_um = vec![0.55];
     scene.sensor.coding = Coding::Gray8;
@@ -244,7 +248,7 @@ fn scene_of(regime: Regime, seed: u64) -> AnimalScene {
 }
 
 /// Makes the frame as small as the animal allows.
-fn fit_frame(scene: &mut AnimalScene) -> Option<()> {
+pub(crate) fn fit_frame(scene: &mut AnimalScene) -> Option<()> {
     let small = AnimalScene { width_px: 16, height_px: 16, ..scene.clone() };
     let truth = render(&small).ok()?.truth?;
     let points = truth.outline_px.iter().chain(truth.limbs.iter().flat_map(|l| &l.joints_px));

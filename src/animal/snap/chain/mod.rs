@@ -1,0 +1,242 @@
+//! A whole chain of segments fitted at once: joints, tip, and where it springs from the body.
+//!
+//! Segments of two blur spots run into each other: no joint can be seen by itself. But a picture of the chain holds far more than
+//! its waists: how wide, how bright and how blurred it is on either side of every joint. All pixels about the chain are fitted by a
+//! drawing of it under the blur of the picture; every parameter has what is known of it before, the marks what the hand knows.
+
+mod fit;
+mod model;
+mod raster;
+mod samples;
+
+use fit::Fit;
+use model::{EndKind, Layout};
+use samples::Samples;
+
+use super::feature::thickness;
+use super::strip::median_of;
+use crate::animal::{Levels, Mark, MarkKind, Placement, by_hand};
+use crate::photo::Light;
+use crate::units::{Image, Point, Px, Vector};
+
+/// Segments drawn shorter than this many blur spots say nothing of their joints.
+const SHORTEST_W: f64 = 0.5;
+/// Widest blur spot that is fitted as it is, in cells; wider ones are fitted on the means of several pixels.
+const CELLS_PER_W: f64 = 7.0;
+/// A mark is set by the fit where the fit knows it to this share of what the hand does.
+const BETTER_THAN_HAND: f64 = 0.75;
+/// Marks that move farther than this many standard uncertainties of the hand were set on something else.
+const FARTHEST_U: f64 = 3.0;
+/// Light beyond an end counts as animal from this share of the chain's own.
+const GOES_ON: f64 = 0.45;
+/// A drawing that leaves more than this share of the contrast unexplained is no picture of the chain.
+const MOST_LEFT: f64 = 0.12;
+
+/// Where one mark of the chain is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Found {
+    pub(super) at: Point<Image>,
+    pub(super) covariance_px2: [f64; 3],
+    /// At an end that is a silhouette: light before it and beyond it, along the chain.
+    pub(super) levels: Option<Levels>,
+}
+
+impl Found {
+    pub(super) fn mark(&self) -> Mark {
+        let kind = if self.levels.is_some() { MarkKind::Silhouette } else { MarkKind::Feature };
+        let placement = Placement::Snapped { covariance_px2: self.covariance_px2, levels: self.levels };
+        Mark { at: self.at, kind, placement }
+    }
+}
+
+/// What is seen about the chain before it is fitted.
+struct Looks {
+    ground: f64,
+    /// Scatter of the ground.
+    noise: f64,
+    /// Half widths, px, and light against the ground of each segment.
+    halves: Vec<f64>,
+    tones: Vec<f64>,
+    first: EndKind,
+    last: EndKind,
+    /// Light of the body against the ground.
+    body: f64,
+}
+
+/// Fits the chain through `marks`. One entry a mark, `None` for those that the picture does not tell better than the hand; `None`
+/// where it cannot be fitted at all.
+pub(super) fn fit_chain(light: &Light, marks: &[Point<Image>], w: Px) -> Option<Vec<Option<Found>>> {
+    let w = w.get();
+    let lengths = marks.windows(2).map(|p| (p[1] - p[0]).length());
+    let shortest = lengths.fold(f64::INFINITY, f64::min);
+    if marks.len() < 3 || !(w.is_finite() && w > 0.0 && shortest >= SHORTEST_W * w) {
+        return None;
+    }
+    let looks = look(light, marks, w)?;
+    // A chain traced from its tip is fitted from the body.
+    if looks.last != EndKind::Tip && looks.first == EndKind::Tip {
+        let turned: Vec<Point<Image>> = marks.iter().rev().copied().collect();
+        let looks = look(light, &turned, w)?;
+        let mut found = placed(light, &turned, w, &looks)?;
+        found.reverse();
+        return Some(found);
+    }
+    placed(light, marks, w, &looks)
+}
+
+fn placed(light: &Light, marks: &[Point<Image>], w: f64, looks: &Looks) -> Option<Vec<Option<Found>>> {
+    let (per, bin) = if w < 4.0 { (2, 1) } else { (1, (w / CELLS_PER_W).round().max(1.0) as usize) };
+    let samples = Samples::about(light, marks, w, (per, bin), looks)?;
+    let layout = Layout { marks: marks.len(), first: looks.first, last: looks.last };
+    let fit = Fit::of(&samples, layout, marks, w, looks)?;
+    let contrast = median_of(looks.tones.iter().map(|t| t.abs()))?;
+    if fit.scatter > MOST_LEFT * contrast {
+        return None;
+    }
+    let hand = by_hand(Px::new(w)).get();
+    let tone = |i: usize| fit.parameter(layout.tone(i));
+    let found = (0..marks.len()).map(|i| {
+        let (at, covariance_px2) = fit.place(&samples, i);
+        let v = if i == 0 { marks[1] - marks[0] } else { marks[i] - marks[i - 1] };
+        let (n, [xx, xy, yy]) = (v * (1.0 / v.length()), covariance_px2);
+        let u_along = (xx * n.x * n.x + 2.0 * xy * n.x * n.y + yy * n.y * n.y).max(0.0).sqrt();
+        if u_along > BETTER_THAN_HAND * hand || (at - marks[i]).length() > FARTHEST_U * hand {
+            return None;
+        }
+        let g = looks.ground;
+        let levels = |animal: f64, ground: f64| Some(Levels { animal, ground });
+        let levels = match i {
+            // Seen along the chain, the body lies beyond its edge.
+            0 if looks.first == EndKind::Body => levels(g, g + fit.parameter(layout.body())),
+            0 => return None,
+            _ if i + 1 < marks.len() => None,
+            _ if looks.last == EndKind::Tip => levels(g + tone(i - 1), g),
+            _ => return None,
+        };
+        Some(Found { at, covariance_px2, levels })
+    });
+    Some(found.collect())
+}
+
+/// A first look at ground, segments and ends.
+fn look(light: &Light, marks: &[Point<Image>], w: f64) -> Option<Looks> {
+    let unit = |v: Vector<Image>| v * (1.0 / v.length().max(1e-9));
+    let across = |v: Vector<Image>| Vector::new(-v.y, v.x);
+    let at = |p: Point<Image>| light.sample(p).unwrap_or(f64::NAN);
+    let segments = || marks.windows(2);
+    let thick: Vec<f64> = segments().map(|p| thickness(light, p[0], p[1] - p[0]).clamp(0.8 * w, 4.0 * w)).collect();
+    let typical = median_of(thick.iter().copied())?;
+    let beside: Vec<f64> = segments()
+        .flat_map(|p| {
+            let n = across(unit(p[1] - p[0]));
+            [0.3, 0.5, 0.7].into_iter().flat_map(move |s| {
+                let middle = p[0] + (p[1] - p[0]) * s;
+                [1.5, 1.8, 2.1].into_iter().flat_map(move |k| {
+                    let d = 0.5 * typical + k * w;
+                    [middle + n * d, middle + n * -d]
+                })
+            })
+        })
+        .map(at)
+        .collect();
+    let ground = median_of(beside.iter().copied())?;
+    let noise = 1.4826 * median_of(beside.iter().map(|v| (v - ground).abs()))?;
+    // A bar no wider than the blur does not reach its full light.
+    let unit_response = super::response::Unit::get(super::response::Shape::Diffraction);
+    let full = |width: f64| 2.0 * unit_response.edge_and_slope(0.5 * width / w).0 - 1.0;
+    let narrowed = |t: f64| (t * t - (0.55 * w).powi(2)).max((0.5 * w).powi(2)).sqrt();
+    let tones: Vec<f64> = segments()
+        .zip(&thick)
+        .map(|(p, t)| (at(p[0] + (p[1] - p[0]) * 0.5) - ground) / full(narrowed(*t)).max(0.3))
+        .collect();
+    let tone = median_of(tones.iter().copied())?;
+    let clear = tone.abs() > 4.0 * noise && tone.abs() > 1e-3 && tones.iter().all(|t| t * tone > 0.0);
+    if !clear {
+        return None;
+    }
+    let share = |p: Point<Image>| (at(p) - ground) / tone;
+    let end = |here: Point<Image>, next: Point<Image>| {
+        let back = unit(here - next);
+        let behind = here + back * (1.3 * w);
+        if share(behind) < GOES_ON {
+            return EndKind::Tip;
+        }
+        let aside = across(back) * (0.5 * typical + w);
+        let wide = share(behind + aside).max(share(behind + aside * -1.0));
+        if wide > GOES_ON { EndKind::Body } else { EndKind::On }
+    };
+    let (n, first) = (marks.len(), end(marks[0], marks[1]));
+    let last = match end(marks[n - 1], marks[n - 2]) {
+        EndKind::Tip => EndKind::Tip,
+        _ => EndKind::On,
+    };
+    let body = at(marks[0] + unit(marks[0] - marks[1]) * (1.5 * w)) - ground;
+    let halves = thick.iter().map(|t| 0.5 * narrowed(*t)).collect();
+    Some(Looks { ground, noise, halves, tones, first, last, body })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::scene::Scene;
+    use super::*;
+
+    const JOINTS: [f64; 4] = [40.0, 57.0, 77.5, 104.0];
+
+    /// A round body with a chain of three segments to the right, narrowed at its joints.
+    fn picture(noise: f64, seed: u64) -> Light {
+        let half = |x: f64| {
+            let k = JOINTS.windows(2).position(|j| x >= j[0] && x < j[1])?;
+            let t = (x - JOINTS[k]) / (JOINTS[k + 1] - JOINTS[k]);
+            let belly = 3.4 + 3.2 * (std::f64::consts::PI * t).sin().max(0.0).sqrt();
+            let tip = if k == 2 && t > 0.5 { 6.6 * (1.0 - (2.0 * t - 1.0).powi(4)).max(0.0).sqrt() } else { belly };
+            Some(tip)
+        };
+        let inside =
+            |x: f64, y: f64| (x + 20.0).hypot(y - 60.0) < 60.0 || half(x).is_some_and(|h| (y - 60.0).abs() < h);
+        Scene::of(150, 120, inside).lit(0.15, 0.6).blurred(8.0).photographed(noise, seed)
+    }
+
+    #[test]
+    fn joints_of_segments_of_two_blur_spots_are_found_with_base_and_tip() {
+        let w = Px::new(8.0);
+        for (seed, off) in [(1, [1.5, -2.0, 2.0, -1.5]), (2, [-2.0, 1.8, -1.6, 2.0]), (3, [0.5, 2.2, 2.2, 0.0])] {
+            let marks: Vec<Point<Image>> =
+                JOINTS.iter().zip(off).map(|(x, d)| Point::new(x + d, 60.0 + 0.4 * d)).collect();
+            let found = fit_chain(&picture(0.006, seed), &marks, w).expect("a chain");
+            for (i, (found, x)) in found.iter().zip(JOINTS).enumerate() {
+                let found = found.unwrap_or_else(|| panic!("seed {seed}: mark {i} is not found"));
+                let u = found.covariance_px2[0].sqrt();
+                let error = found.at.x - x;
+                assert!(error.abs() < 0.15 * w.get(), "seed {seed}: mark {i} at {error:+.2} px");
+                assert!(
+                    error.abs() < 3.0 * u && u < 0.13 * w.get(),
+                    "seed {seed}: mark {i} at {error:+.2} ± {u:.2} px"
+                );
+                assert!((found.at.y - 60.0).abs() < 0.8, "seed {seed}: {found:?}");
+                // Along the chain: ground before the body's edge, the chain before the tip.
+                let dark_beyond = found.levels.map(|l| l.ground < l.animal);
+                assert_eq!(dark_beyond, [Some(true), None, None, Some(false)][i], "seed {seed}: {found:?}");
+            }
+            // From the tip to the body it is the same chain.
+            let turned: Vec<Point<Image>> = marks.iter().rev().copied().collect();
+            let back = fit_chain(&picture(0.006, seed), &turned, w).expect("a chain");
+            assert_eq!(back.iter().rev().copied().collect::<Vec<_>>(), found);
+        }
+    }
+
+    #[test]
+    fn no_chain_is_made_up() {
+        let w = Px::new(8.0);
+        let marks: Vec<Point<Image>> = JOINTS.iter().map(|x| Point::new(*x, 60.0)).collect();
+        let empty = Scene::of(150, 120, |_, _| false).lit(0.1, 0.6).photographed(0.006, 4);
+        assert_eq!(fit_chain(&empty, &marks, w), None);
+        // An even bar has no joints: what is in its middle stays with the hand.
+        let bar = Scene::of(150, 120, |x, y| (20.0..120.0).contains(&x) && (y - 60.0).abs() < 6.0);
+        let bar = bar.lit(0.15, 0.6).blurred(8.0).photographed(0.006, 5);
+        if let Some(found) = fit_chain(&bar, &marks, w) {
+            assert!(found[1].is_none() && found[2].is_none(), "{found:?}");
+        }
+        assert_eq!(fit_chain(&bar, &marks[..2], w), None, "one segment has no joints");
+        assert_eq!(fit_chain(&bar, &marks, Px::new(f64::NAN)), None);
+    }
+}

@@ -1,0 +1,132 @@
+//! The light about a chain: which pixels are fitted.
+
+use super::Looks;
+use super::model::EndKind;
+use super::raster::Layer;
+use crate::animal::snap::strip::is_burnt;
+use crate::photo::Light;
+use crate::units::{Image, Point, Vector};
+
+/// The patch reaches this many blur spots beyond the chain, the samples that are fitted this far beyond its rim.
+const MARGIN_W: f64 = 2.6;
+const BESIDE_W: f64 = 1.3;
+/// The body is fitted this far behind its edge, in blur spots.
+const INTO_BODY_W: f64 = 1.0;
+/// Largest patch, samples.
+const MOST_SAMPLES: usize = 60_000;
+
+/// The light about the chain on a grid of samples: pixels, or means of `bin` × `bin` of them.
+pub(super) struct Samples {
+    pub(super) columns: usize,
+    pub(super) rows: usize,
+    /// Cells of the drawing a sample, each way.
+    pub(super) per: usize,
+    /// Image position of the patch's corner, and size of a cell, px.
+    pub(super) origin: Point<Image>,
+    pub(super) cell_px: f64,
+    /// Samples that are fitted: place in the patch, and light.
+    pub(super) used: Vec<(usize, f64)>,
+}
+
+impl Samples {
+    /// `None` where the patch is too large or too little of it lies in the picture.
+    pub(super) fn about(
+        light: &Light,
+        marks: &[Point<Image>],
+        w: f64,
+        (per, bin): (usize, usize),
+        looks: &Looks,
+    ) -> Option<Self> {
+        let margin = MARGIN_W * w + looks.halves.iter().copied().fold(0.0, f64::max);
+        let low = |pick: fn(&Point<Image>) -> f64| marks.iter().map(pick).fold(f64::INFINITY, f64::min) - margin;
+        let high = |pick: fn(&Point<Image>) -> f64| marks.iter().map(pick).fold(f64::NEG_INFINITY, f64::max) + margin;
+        let (x0, y0) = (low(|p| p.x).floor(), low(|p| p.y).floor());
+        let size = |from: f64, to: f64| ((to - from) / bin as f64).ceil().max(0.0) as usize;
+        let (columns, rows) = (size(x0, high(|p| p.x)), size(y0, high(|p| p.y)));
+        if columns * rows > MOST_SAMPLES {
+            return None;
+        }
+        let mut samples =
+            Self { columns, rows, per, origin: Point::new(x0, y0), cell_px: bin as f64 / per as f64, used: Vec::new() };
+        let widest = looks.halves.iter().copied().fold(0.0, f64::max);
+        for place in 0..columns * rows {
+            let corner =
+                Point::<Image>::new(x0 + ((place % columns) * bin) as f64, y0 + ((place / columns) * bin) as f64);
+            let centre = corner + Vector::new(0.5 * bin as f64, 0.5 * bin as f64);
+            if !near(centre, marks, widest + BESIDE_W * w, looks, w) {
+                continue;
+            }
+            if let Some(v) = mean(light, corner, bin) {
+                samples.used.push((place, v));
+            }
+        }
+        (samples.used.len() >= 60).then_some(samples)
+    }
+
+    /// The drawing's layer, averaged over the cells of each sample that is used.
+    pub(super) fn seen(&self, layer: &Layer, [x0, y0]: [usize; 2]) -> Vec<f64> {
+        let n = self.per;
+        let value = |place: usize| {
+            let (column, row) = (n * (place % self.columns), n * (place / self.columns));
+            let mut sum = 0.0;
+            for y in row..row + n {
+                for x in column..column + n {
+                    let inside = x >= x0 && y >= y0 && x < x0 + layer.columns && y < y0 + layer.rows;
+                    sum += if inside { layer.values[(y - y0) * layer.columns + x - x0] } else { 0.0 };
+                }
+            }
+            sum / (n * n) as f64
+        };
+        self.used.iter().map(|u| value(u.0)).collect()
+    }
+
+    pub(super) fn cells(&self) -> (usize, usize) {
+        (self.columns * self.per, self.rows * self.per)
+    }
+}
+
+/// Whether a place is near enough to the chain to be fitted: a little into the body, not at all beyond an end that goes on.
+fn near(p: Point<Image>, marks: &[Point<Image>], reach: f64, looks: &Looks, w: f64) -> bool {
+    let n = marks.len();
+    let mut closest = f64::INFINITY;
+    for (i, pair) in marks.windows(2).enumerate() {
+        let v = pair[1] - pair[0];
+        let (length, d) = (v.length(), p - pair[0]);
+        let along = d.dot(v) / length;
+        let beyond_first = if looks.first == EndKind::Body { INTO_BODY_W * w } else { 0.3 * w };
+        let beyond_last = if looks.last == EndKind::Tip { reach } else { 0.3 * w };
+        let from = if i == 0 { -beyond_first } else { 0.0 };
+        let to = if i + 2 == n { length + beyond_last } else { length };
+        if along < from || along > to {
+            if (i == 0 && along < from) || (i + 2 == n && along > to) {
+                continue;
+            }
+            closest = closest.min((p - pair[0]).length()).min((p - pair[1]).length());
+        } else {
+            closest = closest.min((d.dot(Vector::new(-v.y, v.x)) / length).abs());
+        }
+    }
+    closest <= reach
+}
+
+/// Mean light of a square of pixels; `None` outside the picture or where one is burnt.
+fn mean(light: &Light, corner: Point<Image>, bin: usize) -> Option<f64> {
+    let inside = corner.x >= 0.0
+        && corner.y >= 0.0
+        && corner.x as usize + bin <= light.width()
+        && corner.y as usize + bin <= light.height();
+    if !inside {
+        return None;
+    }
+    let (column, row) = (corner.x as usize, corner.y as usize);
+    let mut sum = 0.0;
+    for y in row..row + bin {
+        for x in column..column + bin {
+            if is_burnt(light, x, y) {
+                return None;
+            }
+            sum += f64::from(light.at(x, y));
+        }
+    }
+    Some(sum / (bin * bin) as f64)
+}
