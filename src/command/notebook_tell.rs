@@ -303,7 +303,7 @@ fn compared(args: &CompareArgs, console: &mut Console) -> Result<(), Failure> {
     let used: Vec<String> = sizes
         .iter()
         .filter(|s| table.iter().any(|e| e.quantity.eq_ignore_ascii_case(&s.0)))
-        .map(|(name, v, u)| format!("{name} {}", Rounded::new(*v, 2.0 * u, 2)))
+        .map(|(name, v, u)| format!("{name}: {}", Rounded::new(*v, 2.0 * u, 2)))
         .collect();
     if used.is_empty() {
         let known: std::collections::BTreeSet<&str> = table.iter().map(|e| e.quantity.as_str()).collect();

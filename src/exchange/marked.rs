@@ -53,7 +53,8 @@ fn add(m: &Measurement, items: &mut Vec<OverlayItem>) {
         items.extend(shape.marks.iter().map(|k| OverlayItem::Mark { at: k.at, shape: mark, tone }));
     }
     if let (Some(reported), Some(first)) = (&m.reported, shape.marks.first()) {
-        let text = format!("{} {}", m.full_name(), figure_text(&reported.figure));
+        // A name may end in a number, which must not be read as part of the figure.
+        let text = format!("{}: {}", m.full_name(), figure_text(&reported.figure));
         items.push(OverlayItem::Label { at: first.at, text, tone });
     }
 }

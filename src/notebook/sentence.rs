@@ -38,7 +38,9 @@ pub fn sentence_of(notebook: &Notebook, animals: &[AnimalId]) -> Option<String> 
         let values: Vec<(Known, Unit)> = by_animal.values().filter_map(|ms| mean_of(ms)).collect();
         if let Some((_, unit)) = values.first() {
             let known: Vec<Known> = values.iter().map(|v| v.0).collect();
-            parts.push(format!("{name} {}", sized(&known, *unit)));
+            // A name may end in a number, which must not be read as part of the figure.
+            let colon = if name.ends_with(|c: char| c.is_ascii_digit()) { ":" } else { "" };
+            parts.push(format!("{name}{colon} {}", sized(&known, *unit)));
         }
         parts.extend(segments(notebook, name, by_animal));
     }
