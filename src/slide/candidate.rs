@@ -2,7 +2,7 @@
 
 use super::lines::{self, Lines, NotLines, Tiers};
 use super::periodic::Cluster;
-use super::phase;
+use super::phase::{self, Seen};
 use super::pyramid::Level;
 use super::rectify::{self, Extent, Frame};
 
@@ -57,15 +57,14 @@ impl Candidate {
     }
 }
 
-/// A cluster inside the footprint of a ruling whose long graduations are in order, and clearly weaker than it: a beat.
+/// Clearly weaker than a ruling whose long graduations are in order: where that ruling is, a beat of it.
 fn outshines(f: &Candidate, c: &Cluster) -> bool {
     let told = matches!(f.lines.tiers, Tiers::TensAndFives { .. }) && f.seen() >= 20;
-    let place = c.centres.iter().filter(|p| covers(f, **p, 2.0 * c.reach_px)).count();
     // A second scale may stand right beside the first, in the same direction and with a like spacing.
     let ratio = c.fx.hypot(c.fy) * f.pitch_px;
     let beside =
         angle_between(c.fy.atan2(c.fx), f.angle) < 0.08 && (0.6..1.6).contains(&ratio) && (ratio - 1.0).abs() > 0.02;
-    told && !beside && 4 * place > 3 * c.centres.len() && c.score < 0.6 * f.score
+    told && !beside && c.score < 0.6 * f.score
 }
 
 /// Smallest angle between two line directions, radians.
@@ -77,15 +76,18 @@ pub(super) fn angle_between(a: f64, b: f64) -> f64 {
 pub(super) fn candidates(levels: &[Level<'_>], clusters: &[Cluster], size: (f64, f64)) -> Vec<Candidate> {
     let mut found: Vec<Candidate> = Vec::new();
     for cluster in worth_a_look(clusters) {
-        if found.iter().any(|f| explains(f, cluster) || outshines(f, cluster)) {
-            continue;
-        }
-        let least = LEAST_SHARE * found.iter().map(|f| f.strength).fold(0.0, f64::max);
-        if let Ok(candidate) = examine(levels, cluster, size, least)
-            && !found.iter().any(|f| same(f, &candidate))
-            && !is_block_grid(&candidate)
-        {
-            found.push(candidate);
+        // What the rulings found before have no part in: a second one may share a wave with the overtones of the first.
+        let explained = found.iter().filter(|f| is_overtone(f, cluster) || outshines(f, cluster));
+        let rest = explained.fold(cluster.clone(), |c, f| c.only(|p| !covers(f, p, c.reach_px)));
+        let parts = if rest.centres.len() < cluster.centres.len() { rest.parts() } else { vec![rest] };
+        for part in parts.iter().filter(|p| p.score >= LEAST_SCORE) {
+            let least = LEAST_SHARE * found.iter().map(|f| f.strength).fold(0.0, f64::max);
+            if let Ok(candidate) = examine(levels, part, size, least)
+                && !found.iter().any(|f| same(f, &candidate))
+                && !is_block_grid(&candidate)
+            {
+                found.push(candidate);
+            }
         }
     }
     found.sort_by(|a, b| b.strength.total_cmp(&a.strength));
@@ -111,15 +113,12 @@ fn worth_a_look(clusters: &[Cluster]) -> Vec<&Cluster> {
     out
 }
 
-/// The cluster sees a ruling that was found already: the same direction, its spacing or a harmonic of it, the same place.
-fn explains(f: &Candidate, c: &Cluster) -> bool {
-    let frequency = c.fx.hypot(c.fy);
-    let ratio = frequency * f.pitch_px;
+/// The cluster's wave is that of a ruling found already: the same direction, its spacing or a harmonic of it.
+fn is_overtone(f: &Candidate, c: &Cluster) -> bool {
+    let ratio = c.fx.hypot(c.fy) * f.pitch_px;
     let harmonic = ratio.round().max(1.0);
-    let turned = angle_between(c.fy.atan2(c.fx), f.angle);
-    let place = c.centres.iter().filter(|p| covers(f, **p, c.reach_px)).count();
     // A tile tells directions to about a fifth of its frequency bin.
-    turned < 0.06 && (ratio / harmonic - 1.0).abs() < 0.04 && 2 * place > c.centres.len() && f.seen() >= 20
+    angle_between(c.fy.atan2(c.fx), f.angle) < 0.06 && (ratio / harmonic - 1.0).abs() < 0.04 && f.seen() >= 20
 }
 
 /// The edges of the blocks that JPEG compresses by itself: faint, along the picture's axes, every 8 or 16 pixels to a hair.
@@ -132,8 +131,8 @@ fn is_block_grid(c: &Candidate) -> bool {
 
 fn covers(f: &Candidate, p: (f64, f64), margin: f64) -> bool {
     let (t, s) = f.frame.ts(p.0, p.1);
-    let (half_t, half_s) = f.half_size();
-    t.abs() < half_t + margin && s.abs() < half_s + margin
+    let (half_t, _) = f.half_size();
+    t.abs() < half_t + margin && s > f.lines.band.0 - margin && s < f.lines.band.1 + margin
 }
 
 fn same(a: &Candidate, b: &Candidate) -> bool {
@@ -155,12 +154,14 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
         lo = lo.min(s);
         hi = hi.max(s);
     }
-    let mut seen_t = cluster
+    let seen_t = cluster
         .centres
         .iter()
         .map(|c| frame.ts(c.0, c.1).0)
         .fold((f64::MAX, f64::MIN), |r, t| (r.0.min(t), r.1.max(t)));
-    seen_t = (seen_t.0 - cluster.reach_px, seen_t.1 + cluster.reach_px);
+    // Along the lines a tile hardly sees beyond half of its half side.
+    let (reach, near) = (cluster.reach_px, 0.6 * cluster.reach_px);
+    let mut seen = Seen { t: (seen_t.0 - reach, seen_t.1 + reach), s: (lo - near, hi + near) };
     let mut along = (lo - cluster.reach_px, hi + cluster.reach_px);
     let mut result = Err(NotLines::NoPhase);
     for pass in 0..3 {
@@ -179,9 +180,9 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
             return Err(NotLines::NoBand);
         }
         let strips = rectify::sample(level, frame, extent);
-        let surveyed = phase::track(&strips, pitch, seen_t)
+        let surveyed = phase::track(&strips, pitch, seen)
             .ok_or(NotLines::NoPhase)
-            .and_then(|tracked| lines::survey(&strips, &tracked));
+            .and_then(|tracked| lines::survey(&strips, &tracked, seen.s));
         let lines = match surveyed {
             Ok(lines) => lines,
             Err(why) => return result.map_err(|_none: NotLines| why),
@@ -195,14 +196,14 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
         let turned = ((gt * n.0 - gs * n.1) / slope, (gt * n.1 + gs * n.0) / slope);
         let turn = (gs / slope).asin().abs();
         let old_frame = frame;
-        let lines_count = lines.present.len();
-        let seen = lines.present.iter().filter(|p| **p).count();
+        let (lines_count, lines_band) = (lines.present.len(), lines.band);
+        let there = lines.present.iter().filter(|p| **p).count();
         pitch = 1.0 / slope;
         // The second pass sees the lines in their own frame and looks farther along them for long ones.
         let band = (lines.band.1 - lines.band.0).max(4.0 * pitch);
         let reach = lines.reach.iter().fold(lines.band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
         along = (reach.0 - s - 0.75 * band, reach.1 - s + 0.75 * band);
-        let density = seen as f64 / lines.present.len() as f64;
+        let density = there as f64 / lines.present.len() as f64;
         let told = if matches!(lines.tiers, Tiers::Alike | Tiers::Twos) { 1.0 } else { 1.5 };
         let strength = told
             * density.powi(2)
@@ -220,13 +221,13 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
             let angle = turned.1.atan2(turned.0);
             let score = cluster.score;
             result = Ok(Candidate { frame: old_frame, lines, pitch_px: pitch, angle, strength, score });
-            if turn * 0.5 * seen as f64 * pitch < 0.5 * pitch || pass == 2 {
+            if turn * 0.5 * there as f64 * pitch < 0.5 * pitch || pass == 2 {
                 break;
             }
         }
         frame = Frame { origin: old_frame.xy(t, s), n: turned };
         let half = 0.5 * lines_count as f64 * pitch;
-        seen_t = (-half, half);
+        seen = Seen { t: (-half, half), s: (lines_band.0 - s - pitch, lines_band.1 - s + pitch) };
     }
     result
 }

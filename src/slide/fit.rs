@@ -2,26 +2,44 @@
 //!
 //! Four hypotheses are fitted: a plain scale, radial distortion, perspective, and both. Each extra
 //! parameter has a Gaussian prior of the size that lenses and hand-laid slides have; perspective is one hypothesis with two components, because a
-//! slide that lies askew has no reason to do so along one axis only. The evidence of each hypothesis
+//! slide that lies askew has no reason to do so along one axis only, and comes in two sizes: as a levelled slide has it, and as one seen from close by. The evidence of each hypothesis
 //! (Laplace's approximation, exact here but for the slight non-linearity) weights its parameters and covariance.
 //! Where the data cannot tell whether a term is there, the term's uncertainty stays in the scale; where they
 //! rule it out, it costs nothing.
 
 use super::locate::Spots;
 use super::scale_map::{MapModel, PARAMETERS};
-use nalgebra::{DMatrix, DVector, Matrix6, SMatrix, Vector6};
+use nalgebra::{DMatrix, DVector, SMatrix, SVector};
 use std::collections::BTreeSet;
 
 /// Standard deviation of the prior of radial distortion at the corner (common practice: macro lenses distort by less than 1 %).
 pub(super) const PRIOR_RADIAL: f64 = 0.008;
 /// Standard deviation of the prior of the perspective terms: a few degrees of tilt at usual pupil distances.
 pub(super) const PRIOR_PERSPECTIVE: f64 = 0.004;
+/// The same of a slide levelled by eye: half a degree, a millimetre from the picture's middle to its corner, the pupil 2 cm away.
+const PRIOR_LEVELLED: f64 = 0.0005;
+/// What lenses have of the next radial term beyond what follows from the first, relative to it (common practice).
+const OWN_RADIAL_2: f64 = 0.02;
+
+/// Offset and two slopes in graduations, κ, perspective, κ₂.
+pub(super) type Terms = SVector<f64, PARAMETERS>;
+/// One value a pair of them.
+pub(super) type Spread = SMatrix<f64, PARAMETERS, PARAMETERS>;
+
+/// Prior of κ₂, mean and standard deviation, where the first term is `radial`.
+///
+/// A lens may be a plain cubic in the place that it should have drawn or in the one that it did draw; turned round, the first has
+/// 3 κ² as its next term, the second none.
+fn prior_radial_2(radial: f64) -> (f64, f64) {
+    let half = 1.5 * radial * radial;
+    (half, half.hypot(OWN_RADIAL_2 * radial).max(1e-6))
+}
 
 /// Result of the fit, in graduations over half-diagonal coordinates.
 #[derive(Clone, Debug)]
 pub(super) struct Fitted {
-    pub(super) parameters: Vector6<f64>,
-    pub(super) covariance: Matrix6<f64>,
+    pub(super) parameters: Terms,
+    pub(super) covariance: Spread,
     pub(super) model: MapModel,
     /// Per graduation: index, residual (px, along the normal), its standard uncertainty, place, robust weight.
     pub(super) residuals: Vec<LineResidual>,
@@ -37,19 +55,21 @@ pub(super) struct Fitted {
 /// A fit with every term free: most probable parameters and what the data alone say about them.
 #[derive(Clone, Debug)]
 pub(super) struct Free {
-    pub(super) parameters: Vector6<f64>,
-    pub(super) information: Matrix6<f64>,
+    pub(super) parameters: Terms,
+    pub(super) information: Spread,
 }
 
 impl Free {
     /// From the widest solution, which its priors held: what data alone would find follows from the same normal equations.
     fn of(s: &Solution) -> Option<Self> {
-        let prior = |sd: f64| 1.0 / (sd * sd);
-        let (radial, perspective) = (prior(PRIOR_RADIAL), prior(PRIOR_PERSPECTIVE));
-        let priors = Matrix6::from_diagonal(&Vector6::new(0.0, 0.0, 0.0, radial, perspective, perspective));
+        let of = |sd: f64| 1.0 / (sd * sd);
+        let (radial, perspective) = (of(PRIOR_RADIAL), of(PRIOR_PERSPECTIVE));
+        let (mean, sd) = s.radial_2;
+        let priors = Spread::from_diagonal(&Terms::from([0.0, 0.0, 0.0, radial, perspective, perspective, of(sd)]));
+        let means = Terms::from([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, mean]);
         let held = s.covariance.try_inverse()?;
         let information = held - priors;
-        let parameters = (information + priors * 1e-3).try_inverse()? * (held * s.parameters);
+        let parameters = (information + priors * 1e-3).try_inverse()? * (held * s.parameters - priors * means);
         Some(Self { parameters, information })
     }
 }
@@ -73,26 +93,29 @@ pub(super) struct Ground {
 }
 
 /// Graduations at a point and the derivatives by the parameters.
-fn model(p: &Vector6<f64>, x: f64, y: f64) -> (f64, Vector6<f64>) {
+fn model(p: &Terms, x: f64, y: f64) -> (f64, Terms) {
     let rr = x * x + y * y;
-    let (u, v) = (x * (1.0 + p[3] * rr), y * (1.0 + p[3] * rr));
+    let stretch = 1.0 + rr * (p[3] + rr * p[6]);
+    let (u, v) = (x * stretch, y * stretch);
     let depth = 1.0 + p[4] * u + p[5] * v;
     let value = (p[0] + p[1] * u + p[2] * v) / depth;
     let by_u = (p[1] - value * p[4]) / depth;
     let by_v = (p[2] - value * p[5]) / depth;
-    let gradient = Vector6::new(
+    let outward = by_u * x + by_v * y;
+    let gradient = Terms::from([
         1.0 / depth,
         u / depth,
         v / depth,
-        by_u * x * rr + by_v * y * rr,
+        outward * rr,
         -value * u / depth,
         -value * v / depth,
-    );
+        outward * rr * rr,
+    ]);
     (value, gradient)
 }
 
 /// Derivatives of the graduation count by image px.
-fn slope(p: &Vector6<f64>, x: f64, y: f64, radius: f64) -> (f64, f64) {
+fn slope(p: &Terms, x: f64, y: f64, radius: f64) -> (f64, f64) {
     let d = 1e-4;
     let f = |dx: f64, dy: f64| model(p, x + dx, y + dy).0;
     ((f(d, 0.0) - f(-d, 0.0)) / (2.0 * d * radius), (f(0.0, d) - f(0.0, -d)) / (2.0 * d * radius))
@@ -105,10 +128,10 @@ struct Strip<'a> {
 }
 
 /// Residuals of a strip in px and the derivative rows, px per parameter.
-fn linearised(strip: &Strip<'_>, p: &Vector6<f64>, g: Ground) -> (DVector<f64>, SMatrixRows) {
+fn linearised(strip: &Strip<'_>, p: &Terms, g: Ground) -> (DVector<f64>, Rows) {
     let n = strip.spots.k.len();
     let mut r = DVector::zeros(n);
-    let mut rows = SMatrixRows::zeros(n);
+    let mut rows = Rows::zeros(n);
     for i in 0..n {
         let (ax, ay) = strip.spots.across[i];
         let x = strip.spots.at[i].0 + strip.spots.delta[i] * ax;
@@ -124,9 +147,9 @@ fn linearised(strip: &Strip<'_>, p: &Vector6<f64>, g: Ground) -> (DVector<f64>, 
 }
 
 /// Rows of derivatives, one per graduation.
-struct SMatrixRows(nalgebra::OMatrix<f64, nalgebra::Dyn, nalgebra::Const<PARAMETERS>>);
+struct Rows(nalgebra::OMatrix<f64, nalgebra::Dyn, nalgebra::Const<PARAMETERS>>);
 
-impl SMatrixRows {
+impl Rows {
     fn zeros(n: usize) -> Self {
         Self(nalgebra::OMatrix::<f64, nalgebra::Dyn, nalgebra::Const<PARAMETERS>>::zeros(n))
     }
@@ -145,15 +168,17 @@ const WIDEST: Hypothesis = Hypothesis::new(0.4, Some(PRIOR_RADIAL), Some(PRIOR_P
 
 /// The plain scale first. A lens that distorts and a slide that lies askew go together more often than not: both are signs of
 /// work in the field, neither of work on a bench.
-const HYPOTHESES: [Hypothesis; 4] = [
+const HYPOTHESES: [Hypothesis; 6] = [
     Hypothesis::new(0.4, None, None),
     Hypothesis::new(0.1, Some(PRIOR_RADIAL), None),
-    Hypothesis::new(0.1, None, Some(PRIOR_PERSPECTIVE)),
-    WIDEST,
+    Hypothesis::new(0.05, None, Some(PRIOR_LEVELLED)),
+    Hypothesis::new(0.05, None, Some(PRIOR_PERSPECTIVE)),
+    Hypothesis::new(0.2, Some(PRIOR_RADIAL), Some(PRIOR_LEVELLED)),
+    Hypothesis::new(0.2, Some(PRIOR_RADIAL), Some(PRIOR_PERSPECTIVE)),
 ];
 
 /// The plain scale is the value as long as its probability is at least this.
-const PLAIN_STANDS: f64 = 0.1;
+const PLAIN_STANDS: f64 = 0.3;
 
 impl Hypothesis {
     const fn is_plain(&self) -> bool {
@@ -164,40 +189,38 @@ impl Hypothesis {
         Self { probability, radial, perspective }
     }
 
-    /// The free directions in parameter space, each with its prior standard deviation.
-    fn basis(&self) -> Vec<(Vector6<f64>, Option<f64>)> {
-        let unit = |i: usize| Vector6::from_fn(|j, _| if i == j { 1.0 } else { 0.0 });
-        let plain = (0..3).map(|i| (unit(i), None));
-        let radial = self.radial.map(|sd| (unit(3), Some(sd)));
-        let perspective = self.perspective.into_iter().flat_map(|sd| [(unit(4), Some(sd)), (unit(5), Some(sd))]);
+    /// The free parameters, each with the mean and the standard deviation of its prior; `radial_2` is that of κ₂.
+    fn free(&self, radial_2: (f64, f64)) -> Vec<(usize, Option<(f64, f64)>)> {
+        let plain = (0..3).map(|i| (i, None));
+        let radial = self.radial.into_iter().flat_map(|sd| [(3, Some((0.0, sd))), (6, Some(radial_2))]);
+        let perspective = self.perspective.into_iter().flat_map(|sd| [4, 5].map(|i| (i, Some((0.0, sd)))));
         plain.chain(radial).chain(perspective).collect()
     }
 }
 
 /// One Gauss–Newton solution in the subspace of a combination.
 struct Solution {
-    parameters: Vector6<f64>,
-    covariance: Matrix6<f64>,
+    parameters: Terms,
+    covariance: Spread,
     log_evidence: f64,
+    /// The prior of κ₂ that was used.
+    radial_2: (f64, f64),
 }
 
 fn gauss_newton(
     strips: &[Strip<'_>],
     weight: &dyn Fn(usize, usize) -> f64,
-    start: &Vector6<f64>,
+    start: &Terms,
     hypothesis: &Hypothesis,
     g: Ground,
     scale2: f64,
 ) -> Option<Solution> {
-    let basis = hypothesis.basis();
-    let m = basis.len();
-    let mut p = *start;
-    if hypothesis.radial.is_none() {
-        p[3] = 0.0;
-    }
-    if hypothesis.perspective.is_none() {
-        p[4] = 0.0;
-        p[5] = 0.0;
+    let radial_2 = prior_radial_2(start[3]);
+    let free = hypothesis.free(radial_2);
+    let m = free.len();
+    let mut p = Terms::zeros();
+    for (i, _) in &free {
+        p[*i] = start[*i];
     }
     let mut out = None;
     for _ in 0..8 {
@@ -209,9 +232,7 @@ fn gauss_newton(
             let n = r.len();
             let w: Vec<f64> = (0..n).map(|i| weight(si, i).sqrt()).collect();
             let rw = DVector::from_fn(n, |i, _| r[i] * w[i]);
-            let j = DMatrix::from_fn(n, m, |i, b| {
-                w[i] * (0..PARAMETERS).map(|q| rows.0[(i, q)] * basis[b].0[q]).sum::<f64>()
-            });
+            let j = DMatrix::from_fn(n, m, |i, b| w[i] * rows.0[(i, free[b].0)]);
             let info = &strip.spots.information;
             let ij = info * &j;
             normal += j.transpose() * &ij;
@@ -222,12 +243,12 @@ fn gauss_newton(
         right /= scale2;
         chi2 /= scale2;
         let mut log_prior = 0.0;
-        for (b, (e, sd)) in basis.iter().enumerate() {
-            if let Some(sd) = sd {
-                let now = e.dot(&p);
+        for (b, (i, prior)) in free.iter().enumerate() {
+            if let Some((mean, sd)) = prior {
+                let off = p[*i] - mean;
                 normal[(b, b)] += 1.0 / (sd * sd);
-                right[b] -= now / (sd * sd);
-                chi2 += (now / sd).powi(2);
+                right[b] -= off / (sd * sd);
+                chi2 += (off / sd).powi(2);
                 log_prior -= sd.ln();
             }
         }
@@ -236,19 +257,18 @@ fn gauss_newton(
         let expected = step.dot(&right);
         let log_det = 2.0 * ch.l().diagonal().iter().map(|v| v.ln()).sum::<f64>();
         let inverse = ch.inverse();
-        let spread = SMatrix::<f64, PARAMETERS, PARAMETERS>::from_fn(|a, b| {
-            (0..m)
-                .flat_map(|i| (0..m).map(move |k| (i, k)))
-                .map(|(i, k)| basis[i].0[a] * inverse[(i, k)] * basis[k].0[b])
-                .sum()
-        });
-        for (b, (e, _)) in basis.iter().enumerate() {
-            p += *e * step[b];
+        let mut spread = Spread::zeros();
+        for (a, (i, _)) in free.iter().enumerate() {
+            p[*i] += step[a];
+            for (b, (k, _)) in free.iter().enumerate() {
+                spread[(*i, *k)] = inverse[(a, b)];
+            }
         }
         out = Some(Solution {
             parameters: p,
             covariance: spread,
             log_evidence: -0.5 * (chi2 - expected) - 0.5 * log_det + log_prior,
+            radial_2,
         });
         if expected < 1e-8 {
             break;
@@ -257,8 +277,8 @@ fn gauss_newton(
     out
 }
 
-/// Fits the map. `start` is any close guess of `(a0, a1, a2, κ, g1, g2)` in graduations; those of `left_out` have no weight.
-pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground, left_out: &BTreeSet<i64>) -> Option<Fitted> {
+/// Fits the map. `start` is any close guess of `(a0, a1, a2, κ, g1, g2, κ₂)` in graduations; those of `left_out` have no weight.
+pub(super) fn fit(all: &[Spots], start: Terms, g: Ground, left_out: &BTreeSet<i64>) -> Option<Fitted> {
     let counts = |k: &i64| if left_out.contains(k) { 0.0 } else { 1.0 };
     let mut strips: Vec<Strip<'_>> =
         all.iter().map(|s| Strip { spots: s, own: s.amplitude.iter().map(|_| 1.0).collect() }).collect();
@@ -299,13 +319,13 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground, left_out: &BTre
     };
     let solutions: Vec<(Hypothesis, Solution)> =
         HYPOTHESES.iter().filter_map(|h| Some((*h, gauss_newton(&strips, &weight, &p, h, g, scale2)?))).collect();
-    let widest = solutions.iter().find(|(h, _)| h.radial.is_some() && h.perspective.is_some());
+    let widest = solutions.iter().find(|(h, _)| h.radial.is_some() && h.perspective == WIDEST.perspective);
     let free = widest.and_then(|(_, s)| Free::of(s));
     let evidences: Vec<f64> = solutions.iter().map(|(h, s)| s.log_evidence + h.probability.ln()).collect();
     let best = evidences.iter().copied().fold(f64::MIN, f64::max);
     let weights: Vec<f64> = evidences.iter().map(|e| (e - best).exp()).collect();
     let total: f64 = weights.iter().sum();
-    let mut mean = Vector6::zeros();
+    let mut mean = Terms::zeros();
     for ((_, s), w) in solutions.iter().zip(&weights) {
         mean += s.parameters * (*w / total);
     }
@@ -315,7 +335,7 @@ pub(super) fn fit(all: &[Spots], start: Vector6<f64>, g: Ground, left_out: &BTre
     {
         mean = plain.parameters;
     }
-    let mut covariance = Matrix6::zeros();
+    let mut covariance = Spread::zeros();
     let (mut radial, mut perspective) = (0.0, 0.0);
     for ((h, s), w) in solutions.iter().zip(&weights) {
         let d = s.parameters - mean;
@@ -361,7 +381,7 @@ struct Line {
 }
 
 /// Mean residual of each graduation over its strips, by information.
-fn line_residuals(strips: &[Strip<'_>], p: &Vector6<f64>, g: Ground) -> Vec<Line> {
+fn line_residuals(strips: &[Strip<'_>], p: &Terms, g: Ground) -> Vec<Line> {
     let mut sums = std::collections::BTreeMap::<i64, (f64, f64, f64, f64, f64)>::new();
     for s in strips {
         let (r, _) = linearised(s, p, g);
@@ -441,7 +461,7 @@ fn ruling_variance(lines: &[Line], robust: &[f64], scale2: f64) -> f64 {
 }
 
 /// Robust weights of single strips within a graduation, and the reduced χ² within graduations.
-fn own_weights(strips: &[Strip<'_>], p: &Vector6<f64>, g: Ground, lines: &[Line], scale2: f64) -> (Vec<Vec<f64>>, f64) {
+fn own_weights(strips: &[Strip<'_>], p: &Terms, g: Ground, lines: &[Line], scale2: f64) -> (Vec<Vec<f64>>, f64) {
     let means: std::collections::BTreeMap<i64, f64> = lines.iter().map(|l| (l.k, l.residual)).collect();
     let mut squares = Vec::new();
     let own = strips

@@ -5,14 +5,15 @@
 //! linearisation; ratio and squareness of the scales follow, and all terms are weighed by evidence ([`both`]).
 
 use super::both::{self, Chosen, Parameters, Priors, Spread, place};
-use super::fit::Free;
-use nalgebra::{Matrix3, Matrix6, SMatrix, SVector, Vector6};
+use super::fit::{self, Free, Terms};
+use nalgebra::{Matrix3, SMatrix, SVector};
 
-/// As for lines in one direction; the second radial term and the centre of distortion are beyond what lines are asked for.
-const PRIORS: Priors = Priors { affine: 0.002, radial: 0.008, radial_2: 1e-7, centre: 1e-7, perspective: 0.004 };
+/// As for lines in one direction; the centre of distortion is beyond what lines are asked for.
+const PRIORS: Priors = Priors { affine: 0.002, radial: 0.008, radial_2: 0.002, centre: 1e-7, perspective: 0.004 };
 
-type Nine = SVector<f64, 9>;
-type NineSquare = SMatrix<f64, 9, 9>;
+/// Offset and slopes along, offset and slopes across, κ, perspective, κ₂.
+type Ten = SVector<f64, 10>;
+type TenSquare = SMatrix<f64, 10, 10>;
 
 /// Two families joined.
 #[derive(Clone, Debug)]
@@ -28,8 +29,8 @@ pub(super) struct Joined {
 /// Counted from `n`: `a − n`, which in the quotient with the perspective takes `n g` off the slopes.
 fn counted_from(free: &Free, n: f64) -> Free {
     let p = &free.parameters;
-    let parameters = Vector6::new(p[0] - n, p[1] - n * p[4], p[2] - n * p[5], p[3], p[4], p[5]);
-    let mut back = Matrix6::identity();
+    let parameters = Terms::from([p[0] - n, p[1] - n * p[4], p[2] - n * p[5], p[3], p[4], p[5], p[6]]);
+    let mut back = fit::Spread::identity();
     back[(1, 4)] = n;
     back[(2, 5)] = n;
     Free { parameters, information: back.transpose() * free.information * back }
@@ -37,8 +38,8 @@ fn counted_from(free: &Free, n: f64) -> Free {
 
 /// Counted the other way.
 fn turned_round(free: &Free) -> Free {
-    let signs = Vector6::new(-1.0, -1.0, -1.0, 1.0, 1.0, 1.0);
-    let flip = Matrix6::from_diagonal(&signs);
+    let signs = Terms::from([-1.0, -1.0, -1.0, 1.0, 1.0, 1.0, 1.0]);
+    let flip = fit::Spread::from_diagonal(&signs);
     Free { parameters: signs.component_mul(&free.parameters), information: flip * free.information * flip }
 }
 
@@ -51,14 +52,14 @@ pub(super) fn join(along: &Free, across: &Free) -> Option<Joined> {
     let (shift_along, shift_across) = (a[0].round(), across.parameters[0].round());
     let along = counted_from(along, shift_along);
     let across = counted_from(&across, shift_across);
-    // Where each family's six stand among the nine.
-    let families = [(&along, [0, 1, 2, 6, 7, 8]), (&across, [3, 4, 5, 6, 7, 8])];
-    let (mut normal, mut right) = (NineSquare::zeros(), Nine::zeros());
+    // Where each family's seven stand among the ten.
+    let families = [(&along, [0, 1, 2, 6, 7, 8, 9]), (&across, [3, 4, 5, 6, 7, 8, 9])];
+    let (mut normal, mut right) = (TenSquare::zeros(), Ten::zeros());
     for (family, at) in families {
         let own = family.information * family.parameters;
-        for i in 0..6 {
+        for i in 0..at.len() {
             right[at[i]] += own[i];
-            for k in 0..6 {
+            for k in 0..at.len() {
                 normal[(at[i], at[k])] += family.information[(i, k)];
             }
         }
@@ -68,12 +69,13 @@ pub(super) fn join(along: &Free, across: &Free) -> Option<Joined> {
     held[(6, 6)] += priors[place::RADIAL[0]];
     held[(7, 7)] += priors[place::PERSPECTIVE[0]];
     held[(8, 8)] += priors[place::PERSPECTIVE[1]];
-    let nine = held.cholesky()?.solve(&right);
-    let start = twelve(&nine);
+    held[(9, 9)] += priors[place::RADIAL[1]];
+    let ten = held.cholesky()?.solve(&right);
+    let start = twelve(&ten);
     let j = by_twelve(&start);
     let doubt = disagreement(&along, &across);
     let information: Spread = j.transpose() * normal * j / doubt;
-    let gradient: Parameters = j.transpose() * (right - normal * nine) / doubt;
+    let gradient: Parameters = j.transpose() * (right - normal * ten) / doubt;
     let step =
         (information + Spread::from_diagonal(&priors)).cholesky()?.solve(&(gradient - priors.component_mul(&start)));
     let chosen = both::choose(&(start + step), &information, &PRIORS)?;
@@ -81,21 +83,21 @@ pub(super) fn join(along: &Free, across: &Free) -> Option<Joined> {
 }
 
 /// Slopes of both directions as slopes, ratio and slant.
-fn twelve(n: &Nine) -> Parameters {
+fn twelve(n: &Ten) -> Parameters {
     let size = n[1] * n[1] + n[2] * n[2];
     let mut p = Parameters::zeros();
     (p[0], p[1], p[2], p[place::ACROSS]) = (n[0], n[1], n[2], n[3]);
     p[place::RATIO] = (n[5] * n[1] - n[4] * n[2]) / size - 1.0;
     p[place::SLANT] = (n[4] * n[1] + n[5] * n[2]) / size;
-    p[place::RADIAL[0]] = n[6];
+    (p[place::RADIAL[0]], p[place::RADIAL[1]]) = (n[6], n[9]);
     (p[place::PERSPECTIVE[0]], p[place::PERSPECTIVE[1]]) = (n[7], n[8]);
     p
 }
 
-/// Derivatives of the nine by the twelve.
-fn by_twelve(p: &Parameters) -> SMatrix<f64, 9, { both::COUNT }> {
+/// Derivatives of the ten by the twelve.
+fn by_twelve(p: &Parameters) -> SMatrix<f64, 10, { both::COUNT }> {
     let (ratio, slant) = (1.0 + p[place::RATIO], p[place::SLANT]);
-    let mut j = SMatrix::<f64, 9, { both::COUNT }>::zeros();
+    let mut j = SMatrix::<f64, 10, { both::COUNT }>::zeros();
     let plain = [
         (0, 0),
         (1, 1),
@@ -104,6 +106,7 @@ fn by_twelve(p: &Parameters) -> SMatrix<f64, 9, { both::COUNT }> {
         (6, place::RADIAL[0]),
         (7, place::PERSPECTIVE[0]),
         (8, place::PERSPECTIVE[1]),
+        (9, place::RADIAL[1]),
     ];
     for (row, column) in plain {
         j[(row, column)] = 1.0;
@@ -127,7 +130,8 @@ fn by_twelve(p: &Parameters) -> SMatrix<f64, 9, { both::COUNT }> {
 /// By how much the two families disagree about lens and tilt beyond their uncertainties: reduced χ² of the three terms, at least 1.
 fn disagreement(along: &Free, across: &Free) -> f64 {
     let of = |f: &Free| -> Option<Matrix3<f64>> {
-        let held = f.information + Matrix6::from_diagonal(&Vector6::new(0.0, 0.0, 0.0, 1e4, 1e4, 1e4));
+        let weak = Terms::from([0.0, 0.0, 0.0, 1e4, 1e4, 1e4, 1e6]);
+        let held = f.information + fit::Spread::from_diagonal(&weak);
         Some(held.try_inverse()?.fixed_view::<3, 3>(3, 3).into_owned())
     };
     let d = (along.parameters - across.parameters).fixed_rows::<3>(3).into_owned();
@@ -143,16 +147,24 @@ mod tests {
 
     /// The Gaussian of lines of one family seen all over the picture, `u` divisions each: `(a0, a1, a2, κ, g1, g2)`.
     fn family(p: &Parameters, which: usize, far: f64, u: f64) -> Free {
-        let mut information = Matrix6::zeros();
+        let mut information = fit::Spread::zeros();
         let map = [
-            [0, 1, 2, place::RADIAL[0], place::PERSPECTIVE[0], place::PERSPECTIVE[1]],
-            [place::ACROSS, usize::MAX, usize::MAX, place::RADIAL[0], place::PERSPECTIVE[0], place::PERSPECTIVE[1]],
+            [0, 1, 2, place::RADIAL[0], place::PERSPECTIVE[0], place::PERSPECTIVE[1], place::RADIAL[1]],
+            [
+                place::ACROSS,
+                usize::MAX,
+                usize::MAX,
+                place::RADIAL[0],
+                place::PERSPECTIVE[0],
+                place::PERSPECTIVE[1],
+                place::RADIAL[1],
+            ],
         ][which];
         for i in -10..=10 {
             for k in -8..=8 {
                 let (x, y) = (f64::from(i) * 0.08, f64::from(k) * 0.07);
                 let here = both::at(p, x, y);
-                let mut row = Vector6::zeros();
+                let mut row = Terms::zeros();
                 for (at, from) in map.iter().enumerate() {
                     if *from != usize::MAX {
                         row[at] = here.by_parameter[which][*from];
@@ -168,7 +180,7 @@ mod tests {
         let slopes = [[p[1], p[2]], [-p[2] * (1.0 + p[4]) + p[5] * p[1], p[1] * (1.0 + p[4]) + p[5] * p[2]]][which];
         let offset = [p[0], p[place::ACROSS]][which];
         let lens = (p[place::RADIAL[0]], p[place::PERSPECTIVE[0]], p[place::PERSPECTIVE[1]]);
-        let parameters = Vector6::new(offset, slopes[0], slopes[1], lens.0, lens.1, lens.2);
+        let parameters = Terms::from([offset, slopes[0], slopes[1], lens.0, lens.1, lens.2, p[place::RADIAL[1]]]);
         counted_from(&Free { parameters, information }, -far)
     }
 

@@ -2,12 +2,17 @@
 
 use super::candidate::{Candidate, angle_between};
 use super::lines::Tiers;
+use super::mesh;
+use super::pyramid::Level;
 use super::reading::{LongGraduations, ReadingWarning, Refusal, Request};
 
 /// Fewest graduations of a ruling with long ones in sight.
 const LEAST_GRADUATIONS: usize = 6;
 /// Fewest where no long graduation tells the division.
 const LEAST_ALIKE: usize = 25;
+
+/// Lines broader than this share of their distance would melt together at half of it.
+const HIDING: f64 = 0.35;
 
 /// The chosen one and what must be said about it.
 #[derive(Clone, Debug)]
@@ -40,8 +45,20 @@ fn relative_width(shape: &[f64; 16]) -> f64 {
 }
 
 /// Chooses, or refuses.
-pub(super) fn judge<'a>(found: &'a [Candidate], request: &Request) -> Result<Verdict<'a>, Refusal> {
+pub(super) fn judge<'a>(
+    found: &'a [Candidate],
+    levels: &[Level<'_>],
+    request: &Request,
+) -> Result<Verdict<'a>, Refusal> {
     let best = found.first().ok_or(Refusal::NoRuling)?;
+    if let Some((chosen, crossed)) = grid(found, levels) {
+        return Ok(Verdict {
+            chosen,
+            crossed: Some(crossed),
+            long: LongGraduations::None,
+            warnings: vec![ReadingWarning::NoLongGraduations],
+        });
+    }
     // Among candidates of the same direction and place whose spacings are whole multiples, the finest real one is the division. A
     // decimal pattern of long graduations tells the division by itself: fewer lines than all would show another pattern, and the
     // gaps beside sharp lines look like lines at half the spacing, but never like that.
@@ -64,21 +81,53 @@ pub(super) fn judge<'a>(found: &'a [Candidate], request: &Request) -> Result<Ver
     if (seen as f64) < 0.5 * span as f64 {
         return Err(Refusal::NoRuling);
     }
-    let crossed = found.iter().find(|c| {
-        (angle_between(c.angle, chosen.angle) - std::f64::consts::FRAC_PI_2).abs() < 0.03
-            && (c.pitch_px / chosen.pitch_px - 1.0).abs() < 0.02
-            && c.seen() >= LEAST_GRADUATIONS
-    });
+    let crossed = found.iter().find(|c| is_square_to(chosen, c) && c.seen() >= LEAST_GRADUATIONS);
     let of_lattice = |c: &Candidate| crossed.is_some_and(|x| is_of_lattice(chosen, x, c));
     if let Some(rival) = found.iter().find(|c| is_rival(chosen, c) && !of_lattice(c)) {
         return Err(Refusal::TwoRulings { first_px: chosen.pitch_px, second_px: rival.pitch_px });
     }
-    if let Some(rival) = found.iter().find(|c| told(chosen) && told(c) && is_second_decimal(chosen, c)) {
+    let second = |c: &Candidate| told(chosen) && told(c) && is_second_decimal(chosen, c);
+    if let Some(rival) = found.iter().find(|c| second(c) || stands_apart(chosen, c)) {
         return Err(Refusal::TwoRulings { first_px: chosen.pitch_px, second_px: rival.pitch_px });
     }
     let mut warnings = Vec::new();
-    let long = division(chosen, crossed, request, &mut warnings)?;
+    let long = division(chosen, crossed, levels, request, &mut warnings)?;
     Ok(Verdict { chosen, crossed, long, warnings })
+}
+
+/// Lines all alike both ways whose lattice holds every other wave in the picture: their overtones and diagonals.
+///
+/// Thin lines that run through are a grid as they are; broader ones must be seen to cover each other where they cross.
+fn grid<'a>(found: &'a [Candidate], levels: &[Level<'_>]) -> Option<(&'a Candidate, &'a Candidate)> {
+    let strongest = found.first()?.strength;
+    let told = |c: &Candidate| !matches!(c.lines.tiers, Tiers::Alike | Tiers::Twos);
+    if found.iter().any(|c| told(c) && c.strength > 0.25 * strongest) {
+        return None;
+    }
+    let lines = |c: &&Candidate| {
+        let seen = c.seen();
+        seen >= 8 && 10 * seen > 9 * c.lines.present.len() && c.lines.continuity > 0.8 && !c.lines.bar_beyond
+    };
+    let pairs = found.iter().enumerate().filter(|(_, c)| lines(c)).flat_map(|(i, a)| {
+        let across = found[i + 1..].iter().filter(lines);
+        across.filter(move |b| is_square_to(a, b) && a.lines.bright == b.lines.bright).map(move |b| (a, b))
+    });
+    let others = |a: &Candidate, b: &Candidate| {
+        let clear = found.iter().filter(|c| is_clear(a, c) && c.depth() > 0.3 * a.depth());
+        clear.clone().all(|c| is_of_lattice(a, b, c))
+    };
+    let level = levels.first()?;
+    pairs.filter(|(a, b)| others(a, b)).find(|(a, b)| {
+        let width = relative_width(&a.lines.shape).max(relative_width(&b.lines.shape));
+        let cell = mesh::Cell::of(level, a, b);
+        width < 0.55 && cell.is_some_and(|c| c.is_whole() && (width < 0.3 || c.is_crossing(a.lines.bright)))
+    })
+}
+
+/// The same spacing at right angles.
+fn is_square_to(a: &Candidate, b: &Candidate) -> bool {
+    let turned = angle_between(b.angle, a.angle);
+    (turned - std::f64::consts::FRAC_PI_2).abs() < 0.03 && (b.pitch_px / a.pitch_px - 1.0).abs() < 0.02
 }
 
 fn is_multiple(a: &Candidate, b: &Candidate) -> bool {
@@ -86,7 +135,9 @@ fn is_multiple(a: &Candidate, b: &Candidate) -> bool {
     let (t, s) = a.frame.ts(b.middle().0, b.middle().1);
     let (half_t, half_s) = a.half_size();
     let (other_t, other_s) = b.half_size();
-    angle_between(a.angle, b.angle) < 0.03
+    // Short lines far apart tell their direction to a share of the distance only.
+    let known = |c: &Candidate| (0.15 * c.pitch_px / (c.lines.band.1 - c.lines.band.0)).clamp(0.03, 0.08);
+    angle_between(a.angle, b.angle) < known(a).max(known(b))
         && (ratio / ratio.round() - 1.0).abs() < 0.015
         && t.abs() < half_t + other_t
         && s.abs() < half_s + other_s + 3.0 * a.pitch_px.max(b.pitch_px)
@@ -116,26 +167,45 @@ fn is_second_decimal(chosen: &Candidate, c: &Candidate) -> bool {
         && angle_between(c.angle, chosen.angle) < 0.05
 }
 
+/// Even lines in the same direction beyond the longest graduations of the first: a ruling of its own, even where one spacing is a
+/// multiple of the other. Figures and ends of long graduations stand five or ten divisions apart.
+fn stands_apart(chosen: &Candidate, c: &Candidate) -> bool {
+    let ratio = (c.pitch_px / chosen.pitch_px).max(chosen.pitch_px / c.pitch_px);
+    let own = |c: &Candidate| c.lines.reach.iter().fold(c.lines.band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
+    let (from, to) = own(chosen);
+    let s = chosen.frame.ts(c.middle().0, c.middle().1).1;
+    let half = 0.5 * (c.lines.band.1 - c.lines.band.0);
+    let apart = chosen.pitch_px.max(c.pitch_px);
+    ratio > 1.02
+        && ![5.0, 10.0].iter().any(|r| (ratio / r - 1.0).abs() < 0.015)
+        && angle_between(c.angle, chosen.angle) < 0.05
+        && (s - half > to + apart || s + half < from - apart)
+        && is_clear(chosen, c)
+}
+
+/// Many lines without gaps, nearly as strong as those of the first.
+fn is_clear(chosen: &Candidate, c: &Candidate) -> bool {
+    let seen = c.seen();
+    let dense = seen as f64 > 0.7 * c.lines.present.len() as f64;
+    seen >= 8 && dense && c.strength > 0.2 * chosen.strength && c.strength > 10.0 * seen as f64
+}
+
 /// A second even set of lines that does not belong to the first.
 fn is_rival(chosen: &Candidate, c: &Candidate) -> bool {
     if std::ptr::eq(chosen, c) || is_multiple(chosen, c) {
         return false;
     }
-    let turned = angle_between(c.angle, chosen.angle);
-    let square = (turned - std::f64::consts::FRAC_PI_2).abs() < 0.03;
-    if square && (c.pitch_px / chosen.pitch_px - 1.0).abs() < 0.02 {
+    if is_square_to(chosen, c) {
         return false;
     }
-    let seen = c.seen();
-    let dense = seen as f64 > 0.7 * c.lines.present.len() as f64;
-    let clear = c.strength > 0.2 * chosen.strength && c.strength > 10.0 * seen as f64;
+    let turned = angle_between(c.angle, chosen.angle);
     // Faint and shallow, or inside the chosen ruling's own footprint: a beat between its lines, not another ruling.
     let beat = c.depth() < 0.3 * chosen.depth() || (turned < 0.6 && inside(chosen, c, turned < 0.05));
     // Overtones of the pattern of fifths: five divisions over 2, 3 or 4.
     let ratio = c.pitch_px / chosen.pitch_px;
     let told = matches!(chosen.lines.tiers, Tiers::TensAndFives { .. });
     let overtone = told && turned < 0.05 && [2.5, 5.0 / 3.0, 1.25].iter().any(|r| (ratio / r - 1.0).abs() < 0.007);
-    seen >= 8 && dense && clear && !beat && !overtone
+    is_clear(chosen, c) && !beat && !overtone
 }
 
 /// A wave of the lattice that two crossed sets of lines make: their harmonics and diagonals are no rulings of their own.
@@ -168,6 +238,7 @@ fn inside(chosen: &Candidate, c: &Candidate, same_direction: bool) -> bool {
 fn division(
     chosen: &Candidate,
     crossed: Option<&Candidate>,
+    levels: &[Level<'_>],
     request: &Request,
     warnings: &mut Vec<ReadingWarning>,
 ) -> Result<LongGraduations, Refusal> {
@@ -178,7 +249,10 @@ fn division(
     match lines.tiers {
         Tiers::TensAndFives { .. } => return Ok(LongGraduations::FifthsAndTenths),
         // Where the long ones leave the picture, fifths and tenths cannot be told apart: that is no sign against the division.
-        Tiers::Fives { .. } if lines.long_run_out => return Ok(LongGraduations::Fifths),
+        // But where the lines are thin enough for others between them to be seen, these might be missing.
+        Tiers::Fives { .. } if lines.long_run_out && relative_width(&lines.shape) > HIDING => {
+            return Ok(LongGraduations::Fifths);
+        }
         Tiers::Tens { .. } if agrees => return Ok(LongGraduations::Tenths),
         Tiers::Fives { .. } if agrees => return Ok(LongGraduations::Fifths),
         Tiers::Tens { .. } => {
@@ -212,7 +286,8 @@ fn division(
     let grid = crossed.is_some_and(|c| c.lines.continuity > 0.8 && c.lines.bright == lines.bright)
         && lines.continuity > 0.8
         && seen >= 8
-        && width < 0.3;
+        && width < 0.3
+        && levels.first().zip(crossed).and_then(|(l, c)| mesh::Cell::of(l, chosen, c)).is_some_and(|c| c.is_whole());
     if !grid && crossed.is_some() {
         return Err(Refusal::NotARuling {
             missing: "it repeats in both directions, but not as lines that run through",

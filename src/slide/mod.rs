@@ -18,6 +18,7 @@ mod lines;
 mod locate;
 mod manual;
 mod map_gradient;
+mod mesh;
 mod periodic;
 mod phase;
 mod pyramid;
@@ -73,7 +74,7 @@ pub fn read_without(light: &Light, request: &Request, left_out: &[LeftOut]) -> R
     }
     let found = candidate::candidates(&levels, &clusters, (width as f64, height as f64));
     let share = light.clipped_share();
-    let verdict = judge::judge(&found, request).map_err(|refusal| match refusal {
+    let verdict = judge::judge(&found, &levels, request).map_err(|refusal| match refusal {
         Refusal::NoRuling | Refusal::TooFewGraduations { .. } if share > 0.6 => Refusal::Clipped { share },
         other => other,
     })?;

@@ -36,10 +36,14 @@ pub(super) struct Cluster {
     pub(super) fy: f64,
     /// Centres of the tiles, full-size image px.
     pub(super) centres: Vec<(f64, f64)>,
-    /// Sum over tiles of ln(peak / floor).
+    /// ln(peak / floor) of each tile.
+    pub(super) strengths: Vec<f64>,
+    /// Their sum.
     pub(super) score: f64,
     /// Full-size px of a tile's half side.
     pub(super) reach_px: f64,
+    /// Tiles farther from each other than this do not touch, px: all tiles but one between them look elsewhere.
+    apart_px: f64,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -47,6 +51,43 @@ struct Peak {
     fx: f64,
     fy: f64,
     strength: f32,
+}
+
+impl Cluster {
+    /// The part of it that lies where `keep` says so; the wave is that of the whole.
+    pub(super) fn only(&self, keep: impl Fn((f64, f64)) -> bool) -> Self {
+        self.select(|i| keep(self.centres[i]))
+    }
+
+    /// Its parts that stand apart, as after something in the midst of it was taken out.
+    pub(super) fn parts(&self) -> Vec<Self> {
+        let near = |a: (f64, f64), b: (f64, f64)| (a.0 - b.0).hypot(a.1 - b.1) < self.apart_px;
+        let mut part = vec![usize::MAX; self.centres.len()];
+        let mut count = 0;
+        for first in 0..part.len() {
+            if part[first] != usize::MAX {
+                continue;
+            }
+            part[first] = count;
+            let mut stack = vec![first];
+            while let Some(i) = stack.pop() {
+                for k in 0..part.len() {
+                    if part[k] == usize::MAX && near(self.centres[k], self.centres[i]) {
+                        part[k] = count;
+                        stack.push(k);
+                    }
+                }
+            }
+            count += 1;
+        }
+        (0..count).map(|n| self.select(|i| part[i] == n)).collect()
+    }
+
+    fn select(&self, keep: impl Fn(usize) -> bool) -> Self {
+        let kept = (0..self.centres.len()).filter(|i| keep(*i)).map(|i| (self.centres[i], self.strengths[i]));
+        let (centres, strengths): (Vec<_>, Vec<f64>) = kept.unzip();
+        Self { score: strengths.iter().sum(), centres, strengths, ..*self }
+    }
 }
 
 /// Clusters over all levels, strongest first.
@@ -280,15 +321,14 @@ fn join(level: &Level<'_>, columns: usize, rows: usize, peaks: &[Vec<Peak>], rea
             }
             seen[start][which] = true;
             let mut stack = vec![(start, which, 1.0)];
-            let (mut centres, mut score, mut weight, mut sum) = (Vec::new(), 0.0, 0.0, (0.0, 0.0));
+            let (mut centres, mut strengths, mut sum) = (Vec::new(), Vec::new(), (0.0, 0.0));
             while let Some((tile, k, sign)) = stack.pop() {
                 let peak = &peaks[tile][k];
                 let (c, r) = (tile % columns, tile / columns);
                 let place = |n: usize| ((n * STRIDE + STRIDE) * level.step_px) as f64;
                 centres.push((place(c), place(r)));
                 let w = f64::from(peak.strength.ln());
-                score += w;
-                weight += w;
+                strengths.push(w);
                 sum.0 += w * sign * peak.fx;
                 sum.1 += w * sign * peak.fy;
                 for rr in r.saturating_sub(reach)..(r + reach + 1).min(rows) {
@@ -305,14 +345,17 @@ fn join(level: &Level<'_>, columns: usize, rows: usize, peaks: &[Vec<Peak>], rea
                     }
                 }
             }
-            let (fx, fy) = (sum.0 / weight * scale, sum.1 / weight * scale);
+            let score: f64 = strengths.iter().sum();
+            let (fx, fy) = (sum.0 / score * scale, sum.1 / score * scale);
             let flip = if fx < 0.0 { -1.0 } else { 1.0 };
             out.push(Cluster {
                 fx: fx * flip,
                 fy: fy * flip,
                 centres,
+                strengths,
                 score,
                 reach_px: (STRIDE * level.step_px) as f64,
+                apart_px: 1.15 * (reach * STRIDE * level.step_px) as f64,
             });
         }
     }

@@ -123,8 +123,21 @@ struct Cell {
     index: usize,
 }
 
-/// Follows the ruling of about `pitch_px` from its strongest place with `t` in `seen`, px.
-pub(super) fn track(strips: &Strips, pitch_px: f64, seen: (f64, f64)) -> Option<Tracked> {
+/// The part of a frame where a wave was seen before, px.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Seen {
+    pub(super) t: (f64, f64),
+    pub(super) s: (f64, f64),
+}
+
+impl Seen {
+    fn holds(&self, p: &Cell) -> bool {
+        p.t > self.t.0 && p.t < self.t.1 && p.s > self.s.0 && p.s < self.s.1
+    }
+}
+
+/// Follows the ruling of about `pitch_px` from its strongest place in the part where it was seen.
+pub(super) fn track(strips: &Strips, pitch_px: f64, seen: Seen) -> Option<Tracked> {
     let per_cell = pitch_px / strips.dt;
     let cells = (strips.cells as f64 / per_cell).floor() as usize;
     if cells < 4 {
@@ -147,7 +160,7 @@ pub(super) fn track(strips: &Strips, pitch_px: f64, seen: (f64, f64)) -> Option<
     let coherent = |i: &usize| level[*i] > 0.0 && smooth[*i].norm() > 0.6 * level[*i];
     // Scratches and specks are far stronger than faint graduations: none may weigh more than a strong graduation does.
     let cap = {
-        let inside = |i: &usize| coherent(i) && cell_t(*i) > seen.0 && cell_t(*i) < seen.1;
+        let inside = |i: &usize| coherent(i) && cell_t(*i) > seen.t.0 && cell_t(*i) < seen.t.1;
         let mut sizes: Vec<f64> = (0..rows * cells).filter(inside).map(|i| smooth[i].norm()).collect();
         if sizes.len() < 4 {
             return None;
@@ -224,10 +237,10 @@ fn wrapped(cycles: f64) -> f64 {
 }
 
 /// Fits outward from the strongest cell.
-fn grow(points: &[Cell], pitch_px: f64, seen: (f64, f64)) -> Option<Phase> {
+fn grow(points: &[Cell], pitch_px: f64, seen: Seen) -> Option<Phase> {
     let seed = points
         .iter()
-        .filter(|p| p.t > seen.0 && p.t < seen.1)
+        .filter(|p| seen.holds(p))
         .max_by(|a, b| local_support(points, a, pitch_px).total_cmp(&local_support(points, b, pitch_px)))?;
     let reach = points.iter().map(|p| (p.t - seed.t).abs().max((p.s - seed.s).abs())).fold(pitch_px, f64::max);
     let mut phase = Phase { coefficients: [0.0; TERMS], unit_px: reach };

@@ -2,7 +2,7 @@
 
 use super::both;
 use super::candidate::Candidate;
-use super::fit::{self, Fitted, Ground};
+use super::fit::{self, Fitted, Ground, Terms};
 use super::grid;
 use super::judge::Verdict;
 use super::locate::{Effort, Locator, Spots};
@@ -15,7 +15,6 @@ use super::shape::{Optical, Shape};
 use crate::optics::measured::{LineWidth, ProfilePoint, Sampling, line_blur};
 use crate::photo::Light;
 use crate::units::{Angle, Image, Point, Px, PxPerUm, Um};
-use nalgebra::Vector6;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Scatter of the graduations about the map, relative to their distance, beyond which the lines are no ruling.
@@ -131,8 +130,8 @@ fn join_across(
     let squares: Vec<f64> =
         reading.graduations.iter().filter(|g| g.rejected.is_none()).map(|g| g.residual.get().powi(2)).collect();
     reading.residual_rms = Px::new((squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt());
-    // Nine parameters: two offsets, four slopes, lens and tilt.
-    reading.dof = (squares.len() as f64 - 9.0).max(1.0);
+    // Ten parameters: two offsets, four slopes, lens and tilt.
+    reading.dof = (squares.len() as f64 - 10.0).max(1.0);
     reading.scale = map.centre_scale();
     reading.rotation = map.direction();
     reading.u_rel_fit = map.u_rel_fit_at(map.centre());
@@ -191,7 +190,7 @@ fn phase_points(locator: &Locator<'_>, spots: &[Spots], pitch: f64) -> Vec<(f64,
 }
 
 /// A plain start for the fit from the phase at two places.
-fn start(phase: &Phase, locator: &Locator<'_>, ground: Ground) -> Vector6<f64> {
+fn start(phase: &Phase, locator: &Locator<'_>, ground: Ground) -> Terms {
     let lines = locator.lines;
     let s = 0.5 * (lines.band.0 + lines.band.1);
     let k = lines.first as f64 + 0.5 * lines.present.len() as f64;
@@ -201,7 +200,7 @@ fn start(phase: &Phase, locator: &Locator<'_>, ground: Ground) -> Vector6<f64> {
     let (gx, gy) = (gt * n.0 - gs * n.1, gt * n.1 + gs * n.0);
     let (x, y) = locator.frame.xy(t, s);
     let (dx, dy) = (ground.centre.0 - x, ground.centre.1 - y);
-    Vector6::new(k + gx * dx + gy * dy, gx * ground.radius, gy * ground.radius, 0.0, 0.0, 0.0)
+    Terms::from([k + gx * dx + gy * dy, gx * ground.radius, gy * ground.radius, 0.0, 0.0, 0.0, 0.0])
 }
 
 fn assemble(light: &Light, verdict: &Verdict<'_>, request: &Request, own: &Located) -> Result<Reading, Refusal> {
@@ -335,7 +334,7 @@ fn scale_map(light: &Light, fitted: &Fitted, division: f64) -> ScaleMap {
         // Square pixels: across is along turned by a right angle.
         across_um: [0.0, -p[2] * division, p[1] * division],
         radial: p[3],
-        radial_2: 0.0,
+        radial_2: p[6],
         radial_centre: [0.0, 0.0],
         perspective: [p[4], p[5]],
         covariance,

@@ -3,9 +3,9 @@
 use crate::units::{Angle, Image, Point, PxPerUm, Slide, Vector};
 use serde::{Deserialize, Serialize};
 
-/// Number of parameters that a ruling of lines in one direction fits: offset, two slopes, radial, two of perspective.
-pub(super) const PARAMETERS: usize = 6;
-/// Number of parameters of the along-the-ruling coordinate: those, then the second radial term and the centre of distortion.
+/// Number of parameters that a ruling of lines in one direction fits: offset, two slopes, radial, two of perspective, second radial.
+pub(super) const PARAMETERS: usize = 7;
+/// Number of parameters of the along-the-ruling coordinate: those, then the centre of distortion.
 pub(super) const TERMS: usize = 9;
 
 /// Which departures from a plain scale the data support.
@@ -84,7 +84,7 @@ pub struct ScaleMap {
     pub across_um: [f64; 3],
     /// κ, relative displacement at the picture's corner.
     pub radial: f64,
-    /// κ₂, the next term of the polynomial; only dot plates tell it.
+    /// κ₂, the next term of the polynomial.
     #[serde(default, skip_serializing_if = "is_zero")]
     pub radial_2: f64,
     /// Centre of the distortion from the picture's centre, in half diagonals; only dot plates tell it.

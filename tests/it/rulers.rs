@@ -172,6 +172,34 @@ fn the_photographed_grid_is_read_both_ways() {
     assert!(reading.residual_rms.get() < 0.1, "{}", reading.residual_rms);
     let square = told.squareness.expect("both in one picture");
     assert!(square.angle.degrees().abs() < 0.05, "{}", square.angle);
+    // From the first line to the last, past the stretched rim: the mean that the README has.
+    for family in [Family::Along, Family::Across] {
+        let lines = || reading.graduations.iter().filter(|g| g.family == family && g.rejected.is_none());
+        let (Some(a), Some(b)) = (lines().min_by_key(|g| g.index), lines().max_by_key(|g| g.index)) else {
+            panic!("{family:?}: no lines")
+        };
+        let (dx, dy) = (b.at.x - a.at.x, b.at.y - a.at.y);
+        let turn = reading.rotation.get() + if family == Family::Along { 0.0 } else { std::f64::consts::FRAC_PI_2 };
+        let mean = (dx * turn.cos() + dy * turn.sin()).abs() / (b.index - a.index) as f64;
+        assert!((62.4..62.6).contains(&mean), "{family:?}: {mean} px from line to line");
+    }
+}
+
+#[test]
+fn rendered_grids_are_read_although_broad_lines_cross() {
+    let mut read = 0;
+    for seed in [0, 1, 2, 3, 6, 7] {
+        let scene = style_scene(Style::Grid, seed);
+        let (rendered, answer) = rendered(&scene);
+        let Ok(reading) = answer else { continue };
+        read += 1;
+        assert_eq!(reading.ruler, Ruler::Crossed, "seed {seed}");
+        let error = reading.scale.get() / rendered.truth.local_px_per_um - 1.0;
+        assert!(error.abs() < 2e-5, "seed {seed}: {error:+.1e}");
+        let ratio = reading.isotropy.expect("both directions").ratio;
+        assert!((ratio - 1.0).abs() < 2e-5, "seed {seed}: {ratio}");
+    }
+    assert!(read >= 5, "{read} of 6 read");
 }
 
 #[test]

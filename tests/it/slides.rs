@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use motestick::phantom::bound::scale_bound;
 use motestick::phantom::field::{clean_scene, field_scene};
-use motestick::phantom::slide::render;
+use motestick::phantom::slide::{DistortionForm, render};
 use motestick::phantom::trap::{Expectation, TrapKind, trap};
 use motestick::phantom::{Picture, slide::SlideScene};
 use motestick::photo::{Channel, Light, Limits, Photo};
@@ -87,6 +87,29 @@ fn no_trap_gives_a_wrong_scale() {
             Expectation::RefuseOrCorrect(s) | Expectation::Correct(s) => (reading.scale.get() / s - 1.0).abs() < 0.01,
         };
         assert!(right, "{kind:?}: {} px/µm, expected {:?}", reading.scale.get(), trap.expectation);
+    }
+}
+
+#[test]
+fn two_scales_that_share_a_wave_are_not_read_as_one() {
+    // Divisions of 10 µm beside some of 20 µm, whose overtones are the waves of the first.
+    let trap = trap(TrapKind::TwoScales, 225).expect("renders");
+    let answer = read(&light_of(&trap.picture), &Request::new(Um::new(trap.division_um)));
+    assert!(matches!(answer, Err(Refusal::TwoRulings { .. })), "{answer:?}");
+}
+
+#[test]
+fn either_form_of_distortion_is_followed_to_its_second_term() {
+    // The form that the map has, and the one that takes a second term of 3 κ²: 7e-4 at the corner.
+    for form in [DistortionForm::IdealFromRecorded, DistortionForm::RecordedFromIdeal] {
+        for seed in [503, 505, 506, 509] {
+            let mut scene = clean_scene(seed);
+            (scene.distortion.k1, scene.distortion.form) = (0.01, form);
+            let reading = reading_of(&scene).unwrap_or_else(|e| panic!("{form:?} {seed}: {e}"));
+            let error = reading.scale.get() / scene.px_per_um - 1.0;
+            let pull = error / reading.u_rel_fit;
+            assert!(error.abs() < 6e-5 && pull.abs() < 3.5, "{form:?} {seed}: {error:+.1e}, pull {pull:.1}");
+        }
     }
 }
 

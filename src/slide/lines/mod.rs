@@ -75,9 +75,9 @@ pub(super) enum NotLines {
     Finer,
 }
 
-/// Looks at a tracked candidate for graduations.
-pub(super) fn survey(strips: &Strips, tracked: &Tracked) -> Result<Lines, NotLines> {
-    let rows = in_step_rows(strips, tracked).ok_or(NotLines::NoBand)?;
+/// Looks at a tracked candidate for graduations; it was seen before at `seen`, px of `s`.
+pub(super) fn survey(strips: &Strips, tracked: &Tracked, seen: (f64, f64)) -> Result<Lines, NotLines> {
+    let rows = in_step_rows(strips, tracked, seen).ok_or(NotLines::NoBand)?;
     let plain = fold(strips, &tracked.phase).ok_or(NotLines::NoPhase)?;
     let shape = mean_shape(&plain, &rows, tracked);
     if harmonic(&shape, 1) < 0.8 * (2..=6).map(|m| harmonic(&shape, m)).fold(0.0, f64::max) {
@@ -129,16 +129,17 @@ fn harmonic(shape: &[f64; FOLD], m: usize) -> f64 {
     re.hypot(im)
 }
 
-/// The run of strips with the most cells in step, as a range of strip indices.
-fn in_step_rows(strips: &Strips, tracked: &Tracked) -> Option<std::ops::Range<usize>> {
+/// The run of strips with the most cells in step, as a range of strip indices: of those where the wave was seen before, since beside
+/// them another ruling may have the same wave among its overtones.
+fn in_step_rows(strips: &Strips, tracked: &Tracked, seen: (f64, f64)) -> Option<std::ops::Range<usize>> {
     let counts: Vec<usize> = (0..strips.s.len())
         .map(|j| tracked.in_step[j * tracked.cells..(j + 1) * tracked.cells].iter().filter(|b| **b).count())
         .collect();
-    let most = *counts.iter().max()?;
-    if most < 4 {
-        return None;
-    }
-    let peak = counts.iter().position(|c| *c == most)?;
+    let most_of = |inside: &dyn Fn(f64) -> bool| {
+        let rows = counts.iter().zip(&strips.s).enumerate().filter(|(_, (c, s))| **c >= 4 && inside(**s));
+        rows.rev().max_by_key(|(_, (c, _))| **c).map(|(j, (c, _))| (j, *c))
+    };
+    let (peak, most) = most_of(&|s| s > seen.0 && s < seen.1).or_else(|| most_of(&|_| true))?;
     let enough = |j: usize| 2 * counts[j] > most;
     let mut from = peak;
     while from > 0 && (enough(from - 1) || (from > 1 && enough(from - 2))) {

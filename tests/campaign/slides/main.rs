@@ -1,6 +1,7 @@
 //! A campaign over rendered ruled slides: `cargo run --release --example slide_campaign -- KIND COUNT [FIRST_SEED] [--each]`.
 //!
-//! `--perfect` rules the slides of `field` and `hardest` without errors of their own.
+//! `--perfect` rules the slides of `field` and `hardest` without errors of their own; `--k1=0.01` photographs those of `clean` through a lens
+//! that distorts, odd seeds in the form that the map does not have.
 //!
 //! KIND is `field`, `hardest`, `clean`, `traps`, `whole`, or a style of ruling (`Grid`, `Crossed`, `Numbered` …). Prints how many were read,
 //! the errors against the truth, and the pulls (error over stated uncertainty); for traps, every wrong scale; for `whole`, how often
@@ -12,7 +13,7 @@ mod whole;
 use motestick::phantom::Picture;
 use motestick::phantom::bound::scale_bound;
 use motestick::phantom::field::{clean_scene, field_scene, hardest_field_scene};
-use motestick::phantom::slide::{SlideScene, render};
+use motestick::phantom::slide::{DistortionForm, SlideScene, render};
 use motestick::phantom::style::{Style, style_scene};
 use motestick::phantom::trap::{Expectation, TrapKind, trap};
 use motestick::photo::{Channel, Limits, Photo};
@@ -28,8 +29,12 @@ fn main() {
     let first = args.get(2).and_then(|s| s.parse().ok()).unwrap_or(0_u64);
     match kind {
         "traps" => traps(count, first, each),
-        "clean" => scenes(&clean_scene, count, first, each, true),
+        "clean" => match args.iter().find_map(|a| a.strip_prefix("--k1=")).and_then(|k| k.parse().ok()) {
+            Some(k1) => scenes(&|seed| distorted(clean_scene(seed), k1), count, first, each, false),
+            None => scenes(&clean_scene, count, first, each, true),
+        },
         "hardest" => scenes(&ruled_by(hardest_field_scene), count, first, each, false),
+        "look" => look(&args[1..]),
         "whole" => {
             whole::coverage("clean", &clean_scene, count, first);
             whole::coverage("field", &ruled_by(field_scene), count, first);
@@ -38,6 +43,42 @@ fn main() {
             Some(style) => scenes(&|seed| style_scene(style, seed), count, first, each, false),
             None => scenes(&ruled_by(field_scene), count, first, each, false),
         },
+    }
+}
+
+/// The same through a lens that distorts by `k1` at half the longer side, odd seeds in the other form.
+fn distorted(mut scene: SlideScene, k1: f64) -> SlideScene {
+    scene.distortion.k1 = k1;
+    if !scene.seed.is_multiple_of(2) {
+        scene.distortion.form = DistortionForm::RecordedFromIdeal;
+    }
+    scene
+}
+
+/// Reads photographs: a division in µm, then files.
+fn look(args: &[String]) {
+    let division = args.first().and_then(|a| a.parse().ok()).expect("a division in µm");
+    for file in &args[1..] {
+        let photo = Photo::open(std::path::Path::new(file), &Limits::default()).expect("opens");
+        match read(&photo.light(Channel::Even), &Request::new(Um::new(division))) {
+            Ok(r) => println!(
+                "{file}: {:.5} px/µm, across by {:.5}, u fit {:.1e}, {}, {:?}, {} used, residual {:.3}, κ {:+.4} κ₂ {:+.4} g {:+.4} {:+.4}, evidence {:.2} {:.2}",
+                r.scale.get(),
+                r.map.ratio_across(),
+                r.u_rel_fit,
+                r.map.model.name(),
+                r.ruler,
+                r.used(),
+                r.residual_rms.get(),
+                r.map.radial,
+                r.map.radial_2,
+                r.map.perspective[0],
+                r.map.perspective[1],
+                r.evidence_radial,
+                r.evidence_perspective,
+            ),
+            Err(why) => println!("{file}: refused, {} ({why})", why.reason()),
+        }
     }
 }
 
