@@ -275,7 +275,7 @@ impl Fit {
         let mut problem = Problem { samples, layout, before, sigma: (core, HALO.1 * w / cell), weights };
         let start = problem.start();
         let mut settled = problem.settle(start.clone(), contrast)?;
-        let other = problem.from_the_other_side(&start, &settled)?;
+        let other = problem.on_the_other_side(&start, &settled)?;
         let better = other.as_ref().is_some_and(|o| o.cost < settled.cost);
         let rival = match other {
             Some(other) if better => {
@@ -344,7 +344,7 @@ impl Problem<'_> {
 
     /// The same once more with the marks on the other side of where the hand set them, where they moved far: a joint may be taken
     /// for its neighbour.
-    fn from_the_other_side(&self, start: &[f64], settled: &Settled) -> Option<Option<Settled>> {
+    fn on_the_other_side(&self, start: &[f64], settled: &Settled) -> Option<Option<Settled>> {
         let places = 2 * self.layout.marks;
         let moved = |i: usize| settled.p[i] - start[i];
         let far = (0..places).any(|i| moved(i).abs() > FAR_MOVED * self.before.sd[i]);
