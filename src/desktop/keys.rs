@@ -249,7 +249,7 @@ pub(crate) fn pressed(ctx: &egui::Context, place: Place) -> Vec<Command> {
     let typing = ctx.text_edit_focused();
     let busy = typing || ctx.memory(|m| m.focused().is_some());
     // A focused button wants these for itself.
-    let free = |key: Key| !typing && !(busy && matches!(key, Key::Enter | Key::Space | Key::Escape));
+    let free = |key: Key| !(typing || busy && matches!(key, Key::Enter | Key::Space | Key::Escape));
     let mut out = Vec::new();
     ctx.input_mut(|i| {
         // Those with Shift first, so that the plain ones do not take them.

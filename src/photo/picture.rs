@@ -208,7 +208,16 @@ impl Photo {
         NoiseModel::with_codes(light, step, self.transfer)
     }
 
-    /// The picture for showing: red, green, blue, opaque, 8 bits each, by the file's own tone curve.
+    /// The picture for showing: 8 bits a sample, one (grey) or three a pixel, row by row, by the file's own tone curve.
+    #[must_use]
+    pub fn packed8(&self) -> Vec<u8> {
+        match &self.raster.samples {
+            Samples::Eight(v) => v.clone(),
+            Samples::Sixteen(v) => v.iter().map(|s| eight_of(*s)).collect(),
+        }
+    }
+
+    /// The same as red, green, blue and an opaque fourth byte.
     #[must_use]
     pub fn rgba8(&self) -> Vec<u8> {
         fn rgba<T: Copy>(samples: &[T], channels: usize, eight: impl Fn(T) -> u8) -> Vec<u8> {
@@ -224,10 +233,14 @@ impl Photo {
         }
         match &self.raster.samples {
             Samples::Eight(v) => rgba(v, self.raster.channels, |s| s),
-            // Rounded, so that 255 × 257 is 255 and 0 is 0.
-            Samples::Sixteen(v) => rgba(v, self.raster.channels, |s| ((u32::from(s) * 255 + 32_767) / 65_535) as u8),
+            Samples::Sixteen(v) => rgba(v, self.raster.channels, eight_of),
         }
     }
+}
+
+/// Rounded, so that 255 × 257 is 255 and 0 is 0.
+fn eight_of(sample: u16) -> u8 {
+    ((u32::from(sample) * 255 + 32_767) / 65_535) as u8
 }
 
 /// Reads a file whole, within the limit even where the file system misstates its size.

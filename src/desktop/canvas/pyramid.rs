@@ -17,7 +17,8 @@ struct Level {
 
 /// A picture at full size and in halvings, 8 bits a sample, 1 or 3 samples a pixel.
 ///
-/// Memory: 1⅓ bytes a sample, so that with the decoded picture beside it an 8-bit picture takes 2⅓ times its decoded size.
+/// Memory: 1⅓ bytes a sample, so that with the decoded picture beside it an 8-bit picture, in colour or grey, takes 2⅓ times its decoded
+/// size and one of 16 bits 1⅔ times; nothing larger is held on the way.
 pub struct Pyramid {
     picture_px: (usize, usize),
     channels: usize,
@@ -40,13 +41,22 @@ impl Pyramid {
     pub fn of(photo: &Photo, cancelled: &AtomicBool) -> Option<Self> {
         let size = (photo.width(), photo.height());
         let channels = if photo.is_grey() { 1 } else { 3 };
-        Self::of_rgba(photo.rgba8(), size, channels, cancelled)
+        Self::of_packed(photo.packed8(), size, channels, cancelled)
     }
 
     /// From red, green, blue and a fourth byte that is left out; with one channel the red stands for all.
     #[must_use]
     pub fn of_rgba(rgba: Vec<u8>, picture_px: (usize, usize), channels: usize, cancelled: &AtomicBool) -> Option<Self> {
-        let full = Level { width: picture_px.0, height: picture_px.1, samples: packed(rgba, channels) };
+        Self::of_packed(packed(rgba, channels), picture_px, channels, cancelled)
+    }
+
+    fn of_packed(
+        samples: Vec<u8>,
+        picture_px: (usize, usize),
+        channels: usize,
+        cancelled: &AtomicBool,
+    ) -> Option<Self> {
+        let full = Level { width: picture_px.0, height: picture_px.1, samples };
         let mut levels = vec![full];
         for _ in 1..tiles::levels(picture_px) {
             if cancelled.load(Ordering::Relaxed) {

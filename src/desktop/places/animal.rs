@@ -12,6 +12,7 @@ use super::super::pictures::OpenPicture;
 use super::super::work::{Done, Work};
 use super::animal_basis::{Basis, LyingIs, Situation};
 pub(crate) use super::animal_figured::Figured;
+use super::animal_figured::others_rest_on;
 use super::animal_proposal::Proposed;
 use super::setups::Setups;
 use crate::animal::{Kind, MarkKind, Measured, Shape};
@@ -273,6 +274,8 @@ impl AnimalPlace {
             accepted_mismatch,
             animal: self.animal.trim().to_owned(),
             change,
+            whole: change.filter(|id| others_rest_on(notebook, *id)).map(|_| Box::new(notebook.clone())),
+            others: Vec::new(),
             result: Err(String::new()),
             notes: Vec::new(),
         };

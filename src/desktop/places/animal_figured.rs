@@ -10,7 +10,7 @@ use crate::animal::{AnimalError, Lying, Shape};
 use crate::command::desk;
 use crate::notebook::{
     Action, Animal, AnimalId, EvaluateError, KeptSetup, Measurement, MeasurementId, Notebook, Picture, PictureId,
-    Question, Reported, SetupId, StoredMark, Unknown, evaluate, relative_path,
+    Question, Reported, SetupId, StoredMark, Unknown, evaluate, places_of, relative_path,
 };
 use crate::photo::Channel;
 use crate::setup::Setup;
@@ -28,6 +28,10 @@ pub(crate) struct Figured {
     pub(super) accepted_mismatch: Option<String>,
     pub(super) animal: String,
     pub(super) change: Option<MeasurementId>,
+    /// The notebook, where ratios or sums rest on the changed measurement, so that all of its go is evaluated anew.
+    pub(super) whole: Option<Box<Notebook>>,
+    /// What came of that: figures of the others of the go.
+    pub(super) others: Vec<(MeasurementId, Reported)>,
     /// One entry a shape.
     pub(super) result: Result<Vec<Reported>, String>,
     pub(super) notes: Vec<String>,
@@ -57,6 +61,10 @@ impl Figured {
                 self.notes.extend(snapped.notes);
             }
         }
+        if let (Some(id), Some(whole)) = (self.change, self.whole.take()) {
+            self.result = self.whole_go(id, *whole);
+            return self;
+        }
         let answer = evaluate(&Question {
             setup: &self.setup,
             facts: &self.picture.opened.facts,
@@ -78,6 +86,27 @@ impl Figured {
             Err(e) => Err(in_window_words(&e)),
         };
         self
+    }
+
+    /// Evaluates the go of the changed measurement in one, with the ratios and sums that rest on it; its own figure.
+    fn whole_go(&mut self, id: MeasurementId, mut notebook: Notebook) -> Result<Vec<Reported>, String> {
+        let gone = || "the measurement is not there any more".to_owned();
+        let mut changed = notebook.measurement(id).cloned().ok_or_else(gone)?;
+        changed.marks = self.shapes.first().map(stored).ok_or_else(gone)?;
+        let change = Action::ChangeMeasurement { measurement: Box::new(changed) };
+        notebook.apply(change).map_err(|e| e.to_string())?;
+        let go = notebook.go_of(id);
+        let answer = notebook.evaluate(&go, Options::default()).map_err(|e| in_window_words(&e))?;
+        let mut own = None;
+        for (m, place) in go.iter().zip(places_of(&go)) {
+            let reported = answer.reported(place, PROGRAM).ok_or_else(gone)?;
+            if m.id == id {
+                own = Some(reported);
+            } else {
+                self.others.push((m.id, reported));
+            }
+        }
+        own.map(|r| vec![r]).ok_or_else(gone)
     }
 
     /// All that the notebook lacks, and the measurements, as one step; the first measurement's id.
@@ -112,10 +141,17 @@ impl Figured {
                 (m.marks, m.reported) = (stored(shape), Some(reported));
             }
             m.accepted_mismatch.clone_from(&self.accepted_mismatch);
-            m.together = None;
+            if self.others.is_empty() {
+                m.together = None;
+            }
             m.date = desk::now();
             let (id, what) = (m.id, format!("move marks of {}", m.full_name()));
             actions.push(Action::ChangeMeasurement { measurement: Box::new(m) });
+            for (id, reported) in &self.others {
+                let Some(mut other) = notebook.measurement(*id).cloned() else { continue };
+                other.reported = Some(reported.clone());
+                actions.push(Action::ChangeMeasurement { measurement: Box::new(other) });
+            }
             return (Action::Several { what, actions }, id);
         }
         let animal = notebook.animal_named(&self.animal).map_or_else(
@@ -169,6 +205,83 @@ impl Figured {
     }
 }
 
+/// True where ratios or sums rest on a measurement.
+pub(super) fn others_rest_on(notebook: &Notebook, id: MeasurementId) -> bool {
+    notebook.measurements.iter().any(|m| m.of.iter().any(|p| p.measurement == id))
+}
+
 fn stored(shape: &Shape) -> Vec<StoredMark> {
     shape.marks.iter().map(StoredMark::from).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::animal::{Kind, MarkKind};
+    use crate::notebook::NotebookId;
+    use crate::notebook::PartOf;
+    use crate::notebook::testing::{NOW, kept, measurement, picture};
+    use crate::units::Point;
+
+    #[test]
+    fn ratios_follow_when_a_mark_of_theirs_is_moved() {
+        let mut n = Notebook::new(NotebookId::of_seed(b"r"), "", "", NOW);
+        n.apply(Action::AddSetup { setup: Box::new(kept(1)), at: None }).unwrap();
+        n.apply(Action::AddPicture { picture: picture(2), at: None }).unwrap();
+        n.apply(Action::AddAnimal { animal: Box::new(Animal::named(AnimalId::new(3), "mite")), at: None }).unwrap();
+        let mut add = |id: u64, name: &str, of: Vec<u64>| {
+            let mut m = measurement(id, 3, 2, 1);
+            m.quantity = name.to_owned();
+            m.together = Some(9);
+            if !of.is_empty() {
+                m.kind = Kind::Ratio;
+                m.marks.clear();
+                m.of = of.into_iter().map(|i| PartOf { measurement: MeasurementId::new(i), part: None }).collect();
+            }
+            n.apply(Action::AddMeasurement { measurement: Box::new(m), at: None }).unwrap();
+        };
+        add(4, "length", vec![]);
+        add(5, "breadth", vec![]);
+        add(6, "length over breadth", vec![4, 5]);
+        let (id, ratio) = (MeasurementId::new(4), MeasurementId::new(6));
+        assert!(others_rest_on(&n, id) && !others_rest_on(&n, ratio));
+        let before = n.evaluate(&n.go_of(id), Options::default()).unwrap().measured[2].value.unwrap();
+        // Twice as long.
+        let shape = n.measurement(id).and_then(Measurement::shape).unwrap();
+        let (first, last) = (shape.marks[0].at, shape.marks[shape.marks.len() - 1].at);
+        let far = first + (last - first) * 2.0;
+        let longer =
+            Shape::by_hand("length".into(), Kind::Span, &[first, Point::new(far.x, far.y)], MarkKind::Silhouette);
+        let mut m = n.measurement(id).unwrap().clone();
+        m.kind = Kind::Span;
+        n.apply(Action::ChangeMeasurement { measurement: Box::new(m) }).unwrap();
+        let opened = desk::open(Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/sample_data/mite.jpg"))).unwrap();
+        let pyramid = crate::desktop::canvas::Pyramid::of_rgba(
+            vec![0; 16],
+            (2, 2),
+            1,
+            &std::sync::atomic::AtomicBool::new(false),
+        );
+        let pyramid = pyramid.unwrap();
+        let figured = Figured {
+            picture: Arc::new(OpenPicture { id: 1, path: "mite.jpg".into(), opened, pyramid }),
+            setup: n.setups[0].setup.clone(),
+            shapes: vec![longer],
+            lying: n.measurement(id).unwrap().lying,
+            accepted_mismatch: None,
+            animal: "mite".into(),
+            change: Some(id),
+            whole: Some(Box::new(n.clone())),
+            others: Vec::new(),
+            result: Err(String::new()),
+            notes: Vec::new(),
+        };
+        let figured = figured.worked_out(None);
+        let reported = figured.result.clone().unwrap();
+        let (action, _) = figured.action(&n, Path::new("."), reported);
+        n.apply(action).unwrap();
+        let after = n.measurement(ratio).unwrap().reported.as_ref().unwrap().figure.value.unwrap();
+        assert!(after > 1.5 * before, "{before} became {after}");
+        assert!(n.recheck("test").iter().all(|r| r.same), "what is stored is what follows from the marks");
+    }
 }

@@ -245,9 +245,8 @@ impl AnimalPlace {
         }
         let about = self.situation(picture, run.setups);
         let notebook = run.document.notebook();
-        for i in 0..shapes.len() {
-            let name = self.free_name_like(&shapes[i], notebook);
-            shapes[i].name = name;
+        for shape in &mut shapes {
+            shape.name = self.free_name_like(shape, notebook);
         }
         match self.evaluate(&about, shapes, (None, false), notebook, (run.work, run.ctx)) {
             Ok(()) => {

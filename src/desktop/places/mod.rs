@@ -12,6 +12,7 @@ mod figures;
 mod parts;
 pub(super) mod planner;
 pub(super) mod planner_preview;
+mod rows;
 pub(super) mod setups;
 pub(super) mod slide;
 mod slide_draw;

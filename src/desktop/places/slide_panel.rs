@@ -82,10 +82,10 @@ impl SlidePlace {
         if let Some(not) = self.not_read() {
             attention(ui, if not.refused { "Refused: this picture gives no scale" } else { "Not read" }, &not.words);
         }
-        if let Some(picture) = picture.filter(|_| !self.left_out.is_empty() && self.read().is_none()) {
-            if ui.button("Count all graduations again").clicked() {
-                self.count_all(picture, work, ui.ctx());
-            }
+        if let Some(picture) = picture.filter(|_| !self.left_out.is_empty() && self.read().is_none())
+            && ui.button("Count all graduations again").clicked()
+        {
+            self.count_all(picture, work, ui.ctx());
         }
         let Some(picture) = picture.filter(|_| self.read().is_some()) else {
             if self.outcome.is_none() && self.ticket.is_none() {

@@ -161,3 +161,72 @@ fn a_table_of_two_thousand_rows_stays_smooth() {
     // A frame that makes all rows takes several times as long.
     assert!(median < 40.0, "{median} ms");
 }
+
+#[test]
+fn a_strip_of_five_hundred_pictures_stays_smooth() {
+    let home = tempfile::tempdir().expect("a folder");
+    let folder = home.path().join("pictures");
+    std::fs::create_dir(&folder).expect("a folder");
+    let picture = image::RgbImage::from_fn(200, 150, |x, y| image::Rgb([x as u8, y as u8, 90]));
+    let first = folder.join("000.png");
+    picture.save(&first).expect("writes");
+    for i in 1..500 {
+        std::fs::copy(&first, folder.join(format!("{i:03}.png"))).expect("copies");
+    }
+    let mut h = window([1280.0, 720.0], home.path());
+    h.state_mut().open_paths(std::slice::from_ref(&folder));
+    rest(&mut h);
+    // Pictures beyond the window are not drawn.
+    let drawn = h.query_all_by_label_contains("Picture ").count();
+    assert!((8..40).contains(&drawn), "{drawn}");
+    click(&mut h, "Picture 000.png");
+    until(&mut h, "the picture", |h| has(h, "Picture canvas"));
+    let mut last = 0;
+    let next = |h: &mut Harness<'static, Desktop>, i: usize| {
+        h.key_press(egui::Key::PageDown);
+        last = i;
+    };
+    let (median, _) = told("500 pictures, the next one each frame", &times(&mut h, 60, next));
+    assert!(median < 40.0, "{median} ms");
+    rest(&mut h);
+    assert!(has(&h, &format!("Picture {:03}.png", last + 1)), "the strip follows");
+}
+
+#[test]
+fn the_pages_of_an_overfull_notebook_make_only_what_is_in_sight() {
+    let home = tempfile::tempdir().expect("a folder");
+    let setup = motestick::setup::read(&setup_file(home.path())).expect("reads");
+    let mut notebook = overfull(setup, 2000);
+    let figure = |i: usize| -> motestick::notebook::FigureNote {
+        let value = 100.0 + i as f64;
+        let json = serde_json::json!({
+            "unit": "um", "value": value, "u": 2.0, "low": value - 4.0, "high": value + 4.0, "k": 2.0,
+            "verdict": "resolved", "budget": [{ "source": "hand", "type": "B", "u": 2.0, "share": 1.0 }]
+        });
+        serde_json::from_value(json).expect("a figure")
+    };
+    for (i, m) in notebook.measurements.iter_mut().enumerate() {
+        m.reported = Some(motestick::notebook::Reported {
+            figure: figure(i),
+            blur_spot_um: 5.0,
+            scale_px_per_um: 1.0,
+            u_rel_scale: 0.003,
+            warnings: Vec::new(),
+            program: "test".to_owned(),
+            other: Unknown::new(),
+        });
+    }
+    let file = home.path().join("overfull.json");
+    std::fs::write(&file, to_text(&notebook).expect("writes")).expect("writes");
+    let mut h = window([1280.0, 720.0], home.path());
+    h.state_mut().open_paths(std::slice::from_ref(&file));
+    rest(&mut h);
+    click(&mut h, "Statistics");
+    rest(&mut h);
+    h.step();
+    // A quantity of its own each: 2,000 lines.
+    let rows = h.query_all_by_label_contains("span ").count();
+    assert!((4..80).contains(&rows), "{rows}");
+    let (median, _) = told("2,000 lines of statistics", &times(&mut h, 40, |_, _| {}));
+    assert!(median < 40.0, "{median} ms");
+}

@@ -6,6 +6,7 @@ use egui::{RichText, Ui};
 use super::super::super::message::{Messages, first_large};
 use super::super::figures;
 use super::super::parts::{budget, warnings};
+use super::super::rows::{self, Column};
 use super::made::{Made, Repeats, Technical};
 use crate::notebook::Notebook;
 use crate::uncertainty::significant;
@@ -57,40 +58,29 @@ impl RepeatsPage {
             ui.label(RichText::new("Repeated measurements").strong());
             if ui.button("Copy the repeats").on_hover_text("for a spreadsheet").clicked() {
                 let rows = made.repeats.iter().map(|r| cells(r).join("\t"));
-                let text: Vec<String> = std::iter::once(HEADINGS.join("\t")).chain(rows).collect();
+                let text: Vec<String> = std::iter::once(COLUMNS.map(|c| c.0).join("\t")).chain(rows).collect();
                 ui.ctx().copy_text(text.join("\n"));
                 messages.done(format!("{} rows are on the clipboard", made.repeats.len()));
             }
         });
-        let tall = 0.4 * ui.ctx().content_rect().height();
-        egui::ScrollArea::both().id_salt("list of repeats").max_height(tall).auto_shrink([false, true]).show(
-            ui,
-            |ui| {
-                egui::Grid::new("repeats").num_columns(HEADINGS.len()).striped(true).spacing([16.0, 4.0]).show(
-                    ui,
-                    |ui| {
-                        for heading in HEADINGS {
-                            ui.label(RichText::new(heading).strong());
-                        }
-                        ui.end_row();
-                        for (i, r) in made.repeats.iter().enumerate() {
-                            let [name, cells @ ..] = cells(r);
-                            if ui.selectable_label(self.chosen == i, name).clicked() {
-                                self.chosen = i;
-                            }
-                            for cell in cells {
-                                ui.label(cell);
-                            }
-                            ui.end_row();
-                        }
-                    },
-                );
-            },
-        );
+        let tall = 0.3 * ui.ctx().content_rect().height();
+        let row = |i: usize| cells(&made.repeats[i]).to_vec();
+        if let Some(i) = rows::table(ui, "list of repeats", &COLUMNS, (made.repeats.len(), tall), self.chosen, row) {
+            self.chosen = i;
+        }
     }
 }
 
-const HEADINGS: [&str; 8] = ["animal, quantity", "n", "mean", "s", "TEM", "u of mean", "with everything", ""];
+const COLUMNS: [Column; 8] = [
+    ("animal, quantity", 220.0, "what was measured again"),
+    ("n", 40.0, "number of readings"),
+    ("mean", 80.0, "their mean"),
+    ("s", 60.0, "standard deviation of one reading"),
+    ("TEM", 66.0, "technical error of measurement, percent of the mean"),
+    ("u of mean", 80.0, "standard deviation of the mean, type A"),
+    ("with everything", 150.0, "the mean and its U with scale, lying and the rest"),
+    ("", 80.0, "readings far from the others; none is left out"),
+];
 
 /// The technical error of measurement of every quantity.
 fn technical(ui: &mut Ui, all: &[Technical]) {

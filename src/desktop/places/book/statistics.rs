@@ -4,6 +4,7 @@ use eframe::egui;
 use egui::{RichText, Ui};
 
 use super::super::super::message::Messages;
+use super::super::rows::{self, Column};
 use super::made::Made;
 use super::{Asked, plots};
 use crate::exchange::plot::Plot;
@@ -33,19 +34,19 @@ pub(super) struct StatisticsPage {
     drawn: Drawn,
 }
 
-const HEADINGS: [&str; 12] = [
-    "quantity",
-    "n",
-    "mean",
-    "95 % of the mean",
-    "median",
-    "range",
-    "s",
-    "SE",
-    "between",
-    "measuring",
-    "shared",
-    "unit",
+const COLUMNS: [Column; 12] = [
+    ("quantity", 190.0, "what was measured, its part, the animals' group"),
+    ("n", 40.0, "number of animals"),
+    ("mean", 70.0, "arithmetic mean over animals"),
+    ("95 % of the mean", 130.0, "95 % interval of the mean, with what all measurements share in it"),
+    ("median", 70.0, "median"),
+    ("range", 130.0, "smallest and largest"),
+    ("s", 56.0, "standard deviation between animals as observed"),
+    ("SE", 56.0, "standard deviation of the mean"),
+    ("between", 66.0, "standard deviation between animals without the measuring"),
+    ("measuring", 78.0, "the measuring's own standard uncertainty, root mean square"),
+    ("shared", 56.0, "standard uncertainty that all share, such as the scale; more animals do not lessen it"),
+    ("unit", 40.0, "unit of all figures of the line"),
 ];
 
 /// Name with part and group.
@@ -123,37 +124,16 @@ impl StatisticsPage {
             ui.label(RichText::new("One line for each quantity; repeats on one animal are averaged first.").weak());
             if ui.button("Copy the statistics").on_hover_text("for a spreadsheet").clicked() {
                 let rows = all.iter().map(|(s, _)| cells(s).join("\t"));
-                let text: Vec<String> = std::iter::once(HEADINGS.join("\t")).chain(rows).collect();
+                let text: Vec<String> = std::iter::once(COLUMNS.map(|c| c.0).join("\t")).chain(rows).collect();
                 ui.ctx().copy_text(text.join("\n"));
                 messages.done(format!("{} rows are on the clipboard", all.len()));
             }
         });
         let tall = 0.3 * ui.ctx().content_rect().height();
-        egui::ScrollArea::both().id_salt("statistics table").max_height(tall).auto_shrink([false, true]).show(
-            ui,
-            |ui| {
-                egui::Grid::new("statistics table")
-                    .num_columns(HEADINGS.len())
-                    .striped(true)
-                    .spacing([16.0, 4.0])
-                    .show(ui, |ui| {
-                        for (i, name) in HEADINGS.iter().enumerate() {
-                            ui.label(RichText::new(*name).strong()).on_hover_text(MEANINGS[i]);
-                        }
-                        ui.end_row();
-                        for (i, (s, _)) in all.iter().enumerate() {
-                            let [name, cells @ ..] = cells(s);
-                            if ui.selectable_label(self.chosen == i, name).clicked() {
-                                self.chosen = i;
-                            }
-                            for cell in cells {
-                                ui.label(cell);
-                            }
-                            ui.end_row();
-                        }
-                    });
-            },
-        );
+        let row = |i: usize| cells(&all[i].0).to_vec();
+        if let Some(i) = rows::table(ui, "statistics table", &COLUMNS, (all.len(), tall), self.chosen, row) {
+            self.chosen = i;
+        }
     }
 
     /// The plot that is wanted, `None` where no animal has both quantities; and whether it shall be saved.
@@ -190,21 +170,6 @@ impl StatisticsPage {
         (plot, saved)
     }
 }
-
-const MEANINGS: [&str; 12] = [
-    "what was measured, its part, the animals' group",
-    "number of animals",
-    "arithmetic mean over animals",
-    "95 % interval of the mean, with what all measurements share in it",
-    "median",
-    "smallest and largest",
-    "standard deviation between animals as observed",
-    "standard deviation of the mean",
-    "standard deviation between animals without the measuring",
-    "the measuring's own standard uncertainty, root mean square",
-    "standard uncertainty that all share, such as the scale; more animals do not lessen it",
-    "unit of all figures of the line",
-];
 
 fn about(ui: &mut Ui, s: &QuantitySummary) {
     ui.label(RichText::new(name_of(s)).heading());

@@ -7,7 +7,7 @@ use egui::Ui;
 
 use super::super::super::document::Document;
 use super::super::super::message::Messages;
-use super::super::figures;
+use super::super::{figures, rows};
 use super::Asked;
 use crate::notebook::{Measurement, MeasurementId, Notebook};
 
@@ -41,9 +41,6 @@ impl Column {
         (Self::Date, "measured", 126.0),
     ];
 }
-
-/// Room between columns, points.
-const GAP: f32 = 8.0;
 
 /// The heading of a column, with a triangle where the table is sorted by it; true when it was clicked.
 fn heading(ui: &mut Ui, name: &str, width: f32, sorted_down: Option<bool>) -> bool {
@@ -177,11 +174,12 @@ impl TablePage {
 
     fn table(&mut self, ui: &mut Ui) -> Option<MeasurementId> {
         let mut opened = None;
-        let total: f32 = Column::ALL.iter().map(|c| c.2 + GAP).sum();
+        let widths = Column::ALL.map(|c| c.2);
+        let total = rows::width_of(widths);
         egui::ScrollArea::horizontal().id_salt("table across").auto_shrink(false).show(ui, |ui| {
             ui.set_min_width(total);
             ui.horizontal(|ui| {
-                ui.spacing_mut().item_spacing.x = GAP;
+                ui.spacing_mut().item_spacing.x = rows::GAP;
                 for (column, name, width) in Column::ALL {
                     let sorted = self.sorted_by == column;
                     if heading(ui, name, width, sorted.then_some(self.down)) {
@@ -190,39 +188,16 @@ impl TablePage {
                     }
                 }
             });
-            let height = 22.0;
             egui::ScrollArea::vertical().id_salt("table").auto_shrink(false).show_rows(
                 ui,
-                height,
+                rows::HEIGHT,
                 self.rows.len(),
                 |ui, range| {
                     for i in range {
                         let row = &self.rows[i];
                         let chosen = self.chosen == Some(row.id);
-                        let (rect, response) = ui.allocate_exact_size(egui::vec2(total, height), egui::Sense::click());
                         let label = format!("{}, {}, {}, {}", row.cells[1], row.cells[2], row.cells[3], row.cells[4]);
-                        response.widget_info(|| egui::WidgetInfo::selected(egui::Role::Row, true, chosen, &label));
-                        if chosen {
-                            ui.painter().rect_filled(rect, 2.0, ui.visuals().selection.bg_fill);
-                        } else if response.hovered() || i % 2 == 1 {
-                            ui.painter().rect_filled(rect, 2.0, ui.visuals().faint_bg_color);
-                        }
-                        let mut x = rect.left();
-                        for (k, (_, _, width)) in Column::ALL.iter().enumerate() {
-                            let cell = egui::Rect::from_min_size(egui::pos2(x, rect.top()), egui::vec2(*width, height));
-                            let color =
-                                if chosen { ui.visuals().selection.stroke.color } else { ui.visuals().text_color() };
-                            let painter = ui.painter().with_clip_rect(cell.intersect(ui.clip_rect()));
-                            let at = cell.left_center() + egui::vec2(4.0, 0.0);
-                            painter.text(
-                                at,
-                                egui::Align2::LEFT_CENTER,
-                                &row.cells[k],
-                                egui::TextStyle::Body.resolve(ui.style()),
-                                color,
-                            );
-                            x += width + GAP;
-                        }
+                        let response = rows::row(ui, &row.cells, &widths, (chosen, i % 2 == 1), &label);
                         if response.double_clicked() {
                             opened = Some(row.id);
                         } else if response.clicked() {
