@@ -12,6 +12,9 @@ use crate::exchange::report::{histogram, ratio_plot, scatter};
 use crate::notebook::{Growth, QuantitySummary};
 use crate::uncertainty::{Rounded, significant};
 
+/// Animals from which on a distribution is drawn, as in the report.
+const ENOUGH_FOR_A_PLOT: usize = 5;
+
 /// What is drawn of the quantity chosen.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 enum Drawn {
@@ -104,9 +107,19 @@ impl StatisticsPage {
                     if saved {
                         asked = Some(Asked::SavePlot(Box::new(plot.clone())));
                     }
+                    let high = (0.36 * ui.ctx().content_rect().height()).max(240.0);
                     for (i, panel) in plot.panels.iter().enumerate() {
-                        plots::panel(ui, &format!("statistics {i}"), panel, 300.0);
+                        plots::panel(ui, &format!("statistics {i}"), panel, high);
                     }
+                }
+                None if self.drawn == Drawn::Distribution => {
+                    let values: Vec<String> = s.samples.iter().map(|v| significant(v.value, 4)).collect();
+                    let words = format!(
+                        "Below {ENOUGH_FOR_A_PLOT} animals a distribution says little: {} {}",
+                        values.join(", "),
+                        s.unit.symbol()
+                    );
+                    ui.add(egui::Label::new(words).wrap());
                 }
                 None => {
                     ui.label("No animal has both quantities.");
@@ -157,11 +170,13 @@ impl StatisticsPage {
                     .response
                     .labelled_by(label.id);
             }
-            saved = ui.button("Save the plot…").on_hover_text("as a PNG, with the same data").clicked();
+            let some = self.drawn != Drawn::Distribution || all[self.chosen].0.samples.len() >= ENOUGH_FOR_A_PLOT;
+            saved = some && ui.button("Save the plot…").on_hover_text("as a PNG, with the same data").clicked();
         });
         let ((s, classes), (other, _)) = (&all[self.chosen], &all[self.other.min(all.len() - 1)]);
         let both = s.samples.iter().any(|a| other.samples.iter().any(|b| a.animal == b.animal));
         let plot = match self.drawn {
+            Drawn::Distribution if s.samples.len() < ENOUGH_FOR_A_PLOT => None,
             Drawn::Distribution => Some(histogram(s, classes.as_ref())),
             _ if !both => None,
             Drawn::Against => Some(scatter(other, s)),
