@@ -324,6 +324,9 @@ impl AnimalPlace {
         });
         match kept {
             Ok(id) => {
+                if self.hidden && figured.change.is_none() {
+                    told_of_repeat(document.notebook(), id, messages);
+                }
                 self.chosen = Some(id);
                 self.quantity.clear();
                 if let Some(p) = &mut self.proposed
@@ -338,6 +341,17 @@ impl AnimalPlace {
             }
             Err(words) => messages.problem(words),
         }
+    }
+}
+
+/// After a reading that was set blind: how many there are, not what they are, so that the next one is blind as well.
+fn told_of_repeat(notebook: &Notebook, id: MeasurementId, messages: &mut Messages) {
+    let Some(m) = notebook.measurement(id) else { return };
+    let like = notebook.measurements.iter().filter(|o| o.animal == m.animal && o.full_name() == m.full_name());
+    let n = like.count();
+    if n > 1 {
+        let name = m.full_name();
+        messages.done(format!("reading {n} of {name} is kept; Repeats in Notebook tells how far they differ"));
     }
 }
 

@@ -37,6 +37,9 @@ impl AnimalPlace {
     }
 
     fn setup(&mut self, ui: &mut Ui, about: &Situation<'_>, run: &Run<'_>) {
+        for words in &run.setups.troubles {
+            attention(ui, "A setup cannot be read", words);
+        }
         if about.suggestion == Suggestion::NoSetups {
             attention(ui, "No setup", "nothing was calibrated yet; read a ruled slide in Slide first");
             return;

@@ -18,6 +18,12 @@ fn save(harness: &mut Harness<'static, Desktop>, name: &str) {
     let mean = picture.pixels().map(|p| u64::from(p.0[0])).sum::<u64>() / u64::from(picture.width() * picture.height());
     assert!(mean > 5, "{name} is black");
     picture.save(folder.join(format!("{name}.png"))).expect("works");
+    // The README's picture: UPDATE_PICTURES=1 cargo test --test it pages_small
+    if name.ends_with("1280x720_light_e_proposal") && std::env::var_os("UPDATE_PICTURES").is_some() {
+        let docs = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs");
+        std::fs::create_dir_all(&docs).expect("works");
+        picture.save(docs.join("window.png")).expect("works");
+    }
 }
 
 fn day(size: [f32; 2], dark: bool) {

@@ -170,6 +170,7 @@ fn a_blind_repeat_tells_the_error_of_measurement() {
     }
     h.key_press(egui::Key::Enter);
     rest(&mut h);
+    assert!(has(&h, "Reading 2 of axis 1 is kept"), "{:?}", texts(&h, "kept"));
     click(&mut h, "Notebook");
     click(&mut h, "Repeats");
     rest(&mut h);
