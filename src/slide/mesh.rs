@@ -130,16 +130,24 @@ mod tests {
         Cell { light: table.map(|row| row.map(|v| v / mean - 1.0)), unlike: 0.0 }
     }
 
-    /// A soft line of a quarter of the distance.
+    /// A soft line, `width` of the distance wide at half its height.
+    fn soft(x: f64, width: f64) -> f64 {
+        (-4.0 * std::f64::consts::LN_2 * (x / width).powi(2)).exp()
+    }
+
     fn line(x: f64) -> f64 {
-        (-0.5 * (x / 0.13).powi(2)).exp()
+        soft(x, 0.3)
     }
 
     #[test]
     fn lines_that_cross_are_told_from_threads_waves_and_dots() {
         let union = |x: f64, y: f64| 1.0 - (1.0 - line(x)) * (1.0 - line(y));
         assert!(cell(|x, y| 1.0 - 0.6 * union(x, y)).is_crossing(false));
-        assert!(cell(|x, y| 0.05 + 0.5 * union(x, y)).is_crossing(true));
+        // Bright lines are believed up to a quarter of the distance only: beyond it they cannot be told from gaps between dots.
+        let bright = |width: f64| {
+            cell(move |x, y| 0.05 + 0.5 * (1.0 - (1.0 - soft(x, width)) * (1.0 - soft(y, width)))).is_crossing(true)
+        };
+        assert!(bright(0.2) && bright(0.25) && !bright(0.35));
         assert!(!cell(|x, y| 1.0 - 0.6 * union(x, y)).is_crossing(true));
         let wave = |x: f64| (std::f64::consts::TAU * x).cos();
         assert!(!cell(|x, y| 1.0 - 0.2 * (wave(x) + wave(y))).is_crossing(false));

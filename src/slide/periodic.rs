@@ -71,9 +71,9 @@ impl Cluster {
             part[first] = count;
             let mut stack = vec![first];
             while let Some(i) = stack.pop() {
-                for k in 0..part.len() {
-                    if part[k] == usize::MAX && near(self.centres[k], self.centres[i]) {
-                        part[k] = count;
+                for (k, (of, centre)) in part.iter_mut().zip(&self.centres).enumerate() {
+                    if *of == usize::MAX && near(*centre, self.centres[i]) {
+                        *of = count;
                         stack.push(k);
                     }
                 }

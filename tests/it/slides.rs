@@ -102,14 +102,21 @@ fn two_scales_that_share_a_wave_are_not_read_as_one() {
 fn either_form_of_distortion_is_followed_to_its_second_term() {
     // The form that the map has, and the one that takes a second term of 3 κ²: 7e-4 at the corner.
     for form in [DistortionForm::IdealFromRecorded, DistortionForm::RecordedFromIdeal] {
-        for seed in [503, 505, 506, 509] {
+        let mut sum = 0.0;
+        let seeds = 503..511_u64;
+        let count = seeds.clone().count() as f64;
+        for seed in seeds {
             let mut scene = clean_scene(seed);
             (scene.distortion.k1, scene.distortion.form) = (0.01, form);
             let reading = reading_of(&scene).unwrap_or_else(|e| panic!("{form:?} {seed}: {e}"));
             let error = reading.scale.get() / scene.px_per_um - 1.0;
             let pull = error / reading.u_rel_fit;
-            assert!(error.abs() < 6e-5 && pull.abs() < 3.5, "{form:?} {seed}: {error:+.1e}, pull {pull:.1}");
+            assert!(error.abs() < 3e-4 && pull.abs() < 4.0, "{form:?} {seed}: {error:+.1e}, pull {pull:.1}");
+            sum += pull * pull;
         }
+        // Without the second term the pulls of the other form are about 5.
+        let rms = (sum / count).sqrt();
+        assert!(rms < 1.8, "{form:?}: pulls of {rms:.2} rms");
     }
 }
 

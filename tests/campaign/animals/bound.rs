@@ -21,13 +21,16 @@ const STEP: f64 = 0.02;
 /// One unknown: what it does to a scene, moved by a small number.
 type Unknown = Box<dyn Fn(&mut AnimalScene, f64)>;
 
+/// The same of a limb.
+type Change = Box<dyn Fn(&mut Limb, f64)>;
+
 fn antenna(scene: &mut AnimalScene) -> Option<&mut Limb> {
     scene.animals[0].animal.limbs.iter_mut().find(|l| l.name == "antenna left")
 }
 
 fn unknowns(segments: usize) -> Vec<Unknown> {
     let mut all: Vec<Unknown> = Vec::new();
-    let mut of_antenna = |change: Box<dyn Fn(&mut Limb, f64)>| {
+    let mut of_antenna = |change: Change| {
         all.push(Box::new(move |scene, by| {
             if let Some(limb) = antenna(scene) {
                 change(limb, by);

@@ -21,6 +21,9 @@ use crate::units::{Image, Point, Px, Vector};
 
 /// Segments drawn shorter than this many blur spots say nothing of their joints.
 const SHORTEST_W: f64 = 0.5;
+/// Chains whose typical segment is shorter than this many blur spots are left to the joints' own waists and to the hand: one such chain
+/// in ten settled on a wrong joint with too small an uncertainty (rendered antennae).
+const SHORTEST_TYPICAL_W: f64 = 2.4;
 /// Widest blur spot that is fitted as it is, in cells; wider ones are fitted on the means of several pixels.
 const CELLS_PER_W: f64 = 7.0;
 /// A mark is set by the fit where the fit knows it to this share of what the hand does.
@@ -67,9 +70,11 @@ struct Looks {
 /// where it cannot be fitted at all.
 pub(super) fn fit_chain(light: &Light, marks: &[Point<Image>], w: Px) -> Option<Vec<Option<Found>>> {
     let w = w.get();
-    let lengths = marks.windows(2).map(|p| (p[1] - p[0]).length());
-    let shortest = lengths.fold(f64::INFINITY, f64::min);
-    if marks.len() < 3 || !(w.is_finite() && w > 0.0 && shortest >= SHORTEST_W * w) {
+    let lengths = || marks.windows(2).map(|p| (p[1] - p[0]).length());
+    let shortest = lengths().fold(f64::INFINITY, f64::min);
+    let typical = median_of(lengths())?;
+    let long_enough = shortest >= SHORTEST_W * w && typical >= SHORTEST_TYPICAL_W * w;
+    if marks.len() < 3 || !(w.is_finite() && w > 0.0 && long_enough) {
         return None;
     }
     let looks = look(light, marks, w)?;
