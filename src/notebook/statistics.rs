@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::document::Notebook;
 use super::id::{AnimalId, SetupId};
-use super::measurement::{FigureNote, Measurement};
+use super::measurement::FigureNote;
 use crate::animal::{Unit, source as animal_source};
 use crate::setup::source as setup_source;
 use crate::stats::{median, outliers, student_t_quantile, summary};
@@ -128,6 +128,7 @@ impl Notebook {
     /// how well it comes back) lessens with the number of setups; what all share (slide, temperature, pixels, observer, tone) does not.
     #[must_use]
     pub fn statistics(&self) -> Vec<QuantitySummary> {
+        let setups = self.setups_by_name();
         let groups: BTreeMap<AnimalId, &str> = self.animals.iter().map(|a| (a.id, a.group.as_str())).collect();
         let mut order: BTreeMap<String, usize> = BTreeMap::new();
         let mut all: BTreeMap<Key, BTreeMap<AnimalId, Vec<Option<Value>>>> = BTreeMap::new();
@@ -141,21 +142,31 @@ impl Notebook {
             for (i, figure) in figures.enumerate() {
                 let part = (i, figure.name.clone());
                 let key = (group.to_owned(), place, name.clone(), part, Unit2::of(figure.unit));
-                all.entry(key).or_default().entry(m.animal).or_default().push(value_of(m, figure));
+                all.entry(key)
+                    .or_default()
+                    .entry(m.animal)
+                    .or_default()
+                    .push(value_of(setups.get(&m.setup).copied().unwrap_or(m.setup), figure));
             }
         }
         all.into_iter().filter_map(|(key, animals)| summarised(key, &animals)).collect()
     }
+
+    /// For each setup the first of its name: one that was kept again with another reading shares the earlier ones, and is not independent.
+    fn setups_by_name(&self) -> BTreeMap<SetupId, SetupId> {
+        let mut first: BTreeMap<&str, SetupId> = BTreeMap::new();
+        self.setups.iter().map(|k| (k.id, *first.entry(k.setup.name.as_str()).or_insert(k.id))).collect()
+    }
 }
 
-fn value_of(m: &Measurement, figure: &FigureNote) -> Option<Value> {
+fn value_of(setup: SetupId, figure: &FigureNote) -> Option<Value> {
     let (value, u) = (figure.value?, figure.u?);
     let share = |of: &[&str]| {
         let lines = figure.budget.iter().filter(|l| of.contains(&l.source.as_str()));
         lines.map(|l| l.share).sum::<f64>().clamp(0.0, 1.0) * u * u
     };
     let (by_all, by_setup) = (share(&BY_ALL), share(&BY_SETUP));
-    Some(Value { value, own: (u * u - by_all - by_setup).max(0.0), by_all, by_setup, setup: m.setup })
+    Some(Value { value, own: (u * u - by_all - by_setup).max(0.0), by_all, by_setup, setup })
 }
 
 fn summarised(
@@ -297,7 +308,9 @@ mod tests {
     fn readings_of_several_setups_average_and_the_slide_does_not() {
         // Four animals, two through each of two setups; the shared part is the setup's own, 2 µm.
         let mut n = of_values(&[300.0, 301.0, 299.0, 300.0], 1.0, 2.0);
-        n.apply(Action::AddSetup { setup: Box::new(kept(900)), at: None }).unwrap();
+        let mut other = kept(900);
+        other.setup.name = "another rig".into();
+        n.apply(Action::AddSetup { setup: Box::new(other), at: None }).unwrap();
         let relabel = |n: &mut Notebook, source: &str| {
             for (i, id) in [4, 6, 8, 10].into_iter().enumerate() {
                 let mut m = n.measurement(MeasurementId::new(id)).unwrap().clone();
