@@ -12,7 +12,7 @@ use crate::notebook::{
     self, AnimalId, Fit, Growth, Notebook, QuantitySummary, SHIPPED, TRADE_LENGTHS, compare, growth, read_sizes,
     sentence_of,
 };
-use crate::uncertainty::{Rounded, significant};
+use crate::uncertainty::Rounded;
 
 /// Looks into a notebook: what it tells, whether every figure still follows from what is inside, where its pictures are.
 #[derive(Debug, clap::Args)]
@@ -225,28 +225,17 @@ fn json_of<'a>(notebook: &Notebook, s: &'a QuantitySummary, most: usize) -> Summ
 
 fn summary_text(notebook: &Notebook, s: &QuantitySummary, most: usize) -> String {
     let unit = s.unit.symbol();
-    let digit = s.std_error.unwrap_or(s.measuring.hypot(s.common)).max(f64::MIN_POSITIVE);
-    let round = |v: f64| Rounded::new(v, digit, 2).value().to_owned();
-    let mut name = s.quantity.clone();
-    for more in [&s.part, &s.group].into_iter().filter(|t| !t.is_empty()) {
-        name.push_str(&format!(", {more}"));
+    let words = s.words();
+    let mut out = format!("{}\n  n = {}, mean {} {unit}", words.name, words.n, words.mean);
+    if s.interval_95.is_some() {
+        out.push_str(&format!(" (95 %: {})", words.interval));
     }
-    let mut out = format!("{name}\n  n = {}, mean {} {unit}", s.samples.len(), round(s.mean));
-    if let Some((low, high)) = s.interval_95 {
-        out.push_str(&format!(" (95 %: {} to {})", round(low), round(high)));
+    out.push_str(&format!(", median {}, range {}\n  ", words.median, words.range));
+    if s.std_dev.is_some() {
+        out.push_str(&format!("s {} {unit}, standard error {}; ", words.std_dev, words.std_error));
+        out.push_str(&format!("between animals {}, ", words.between));
     }
-    out.push_str(&format!(", median {}, range {} to {}\n", round(s.median), round(s.range.0), round(s.range.1)));
-    if let (Some(sd), Some(se), Some(between)) = (s.std_dev, s.std_error, s.between) {
-        out.push_str(&format!("  s {} {unit}, standard error {}; ", significant(sd, 2), significant(se, 2)));
-        out.push_str(&format!("between animals {}, ", significant(between, 2)));
-    } else {
-        out.push_str("  ");
-    }
-    out.push_str(&format!(
-        "measuring {}, shared by all {} {unit}\n",
-        significant(s.measuring, 2),
-        significant(s.common, 2)
-    ));
+    out.push_str(&format!("measuring {}, shared by all {} {unit}\n", words.measuring, words.common));
     if !s.outliers.is_empty() {
         let names: Vec<String> = s.outliers.iter().map(|id| name_of(notebook, *id)).collect();
         out.push_str(&format!("  far from the rest, counted all the same: {}\n", names.join(", ")));
@@ -303,7 +292,9 @@ fn compared(args: &CompareArgs, console: &mut Console) -> Result<(), Failure> {
     let used: Vec<String> = sizes
         .iter()
         .filter(|s| table.iter().any(|e| e.quantity.eq_ignore_ascii_case(&s.0)))
-        .map(|(name, v, u)| format!("{name}: {}", Rounded::new(*v, 2.0 * u, 2)))
+        .map(|(name, v, u)| {
+            format!("  {name}: {} {}", Rounded::new(*v, 2.0 * u, 2), unit_of(&notebook, id, name)).trim_end().to_owned()
+        })
         .collect();
     if used.is_empty() {
         let known: std::collections::BTreeSet<&str> = table.iter().map(|e| e.quantity.as_str()).collect();
@@ -314,7 +305,8 @@ fn compared(args: &CompareArgs, console: &mut Console) -> Result<(), Failure> {
             known.join(", ")
         )));
     }
-    console.say(&format!("{}: {}", args.animal, used.join(", ")))?;
+    console.say(&args.animal)?;
+    console.say(&used.join("\n"))?;
     console.say(&format!("  {:38}{:>8}{:>8}  what to look at; source", "", "fits", "share"))?;
     for f in fits.iter().filter(|f| f.share >= 0.001 || f.fits.is_none()) {
         let name = if f.stage.is_empty() { f.group.clone() } else { format!("{}, {}", f.group, f.stage) };
@@ -324,6 +316,13 @@ fn compared(args: &CompareArgs, console: &mut Console) -> Result<(), Failure> {
         console.say(&format!("  {name:38}{fit:>8}{:>6.1} %  {words}", 100.0 * f.share))?;
     }
     console.say(NOTE)
+}
+
+/// The unit that an animal's quantity was measured in.
+fn unit_of(notebook: &Notebook, animal: AnimalId, quantity: &str) -> &'static str {
+    let mut figures =
+        notebook.measurements_of(animal).filter(|m| m.quantity == quantity).filter_map(|m| m.reported.as_ref());
+    figures.next().map_or("", |r| r.figure.unit.symbol())
 }
 
 const NOTE: &str = "Sizes that fit are no identification: size decides nothing alone, and the table is not complete.";

@@ -71,29 +71,14 @@ fn text(words: &str) -> String {
     words.chars().map(one).collect()
 }
 
-/// The name of a summary with its part and group.
-fn name_of(s: &QuantitySummary) -> String {
-    let mut name = s.quantity.clone();
-    if !s.part.is_empty() {
-        name.push_str(&format!(", {}", s.part));
-    }
-    if !s.group.is_empty() {
-        name.push_str(&format!(" ({})", s.group));
-    }
-    name
-}
-
 fn summaries(out: &mut String, all: &[QuantitySummary]) {
     if all.is_empty() {
         return;
     }
     out.push_str("<h2>Statistics</h2>\n<div class=\"w\"><table><tr><th>quantity</th><th class=\"n\">n</th><th class=\"n\">mean</th><th class=\"n\">95 % interval of the mean</th><th class=\"n\">median</th><th class=\"n\">range</th><th class=\"n\">s</th><th class=\"n\">SE</th><th class=\"n\">between animals</th><th class=\"n\">measuring</th><th>unit</th></tr>\n");
     for s in all {
-        let digit = s.std_error.or(Some(s.measuring)).filter(|u| *u > 0.0).unwrap_or(s.mean.abs() * 1e-3);
-        let round = |v: f64| Rounded::new(v, digit, 2).value().to_owned();
-        let small = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| significant(v, 2));
-        let interval = s.interval_95.map_or_else(|| "–".to_owned(), |(l, h)| format!("{} to {}", round(l), round(h)));
-        let mut name = text(&name_of(s));
+        let words = s.words();
+        let mut name = text(&words.name);
         if !s.outliers.is_empty() {
             name.push_str(&format!(" <span class=\"s\">far from the rest: {}</span>", s.outliers.len()));
         }
@@ -101,15 +86,15 @@ fn summaries(out: &mut String, all: &[QuantitySummary]) {
             name.push_str(&format!(" <span class=\"s\">not resolved in {}</span>", s.not_resolved));
         }
         let cells = [
-            s.samples.len().to_string(),
-            round(s.mean),
-            interval,
-            round(s.median),
-            format!("{}–{}", round(s.range.0), round(s.range.1)),
-            small(s.std_dev),
-            small(s.std_error),
-            small(s.between),
-            small(Some(s.measuring)),
+            words.n,
+            words.mean,
+            words.interval,
+            words.median,
+            words.range,
+            words.std_dev,
+            words.std_error,
+            words.between,
+            words.measuring,
         ];
         put(out, format_args!("<tr><td>{name}</td>"));
         for cell in cells {
@@ -168,7 +153,7 @@ pub fn histogram(s: &QuantitySummary, classes: Option<&Growth>) -> Plot {
     );
     let mut y = Axis::new("animals", "");
     y.range = Some((0.0, 1.12 * top));
-    let panel = Panel::new(Axis::new(&name_of(s), s.unit.symbol()), y, series);
+    let panel = Panel::new(Axis::new(&s.full_name(), s.unit.symbol()), y, series);
     Plot::new("", vec![panel])
 }
 
@@ -200,7 +185,11 @@ pub fn scatter(x: &QuantitySummary, y: &QuantitySummary) -> Plot {
     let series = vec![Series::new("animals, ± U", Data::PointsWithErrors(points))];
     Plot::new(
         "",
-        vec![Panel::new(Axis::new(&name_of(x), x.unit.symbol()), Axis::new(&name_of(y), y.unit.symbol()), series)],
+        vec![Panel::new(
+            Axis::new(&x.full_name(), x.unit.symbol()),
+            Axis::new(&y.full_name(), y.unit.symbol()),
+            series,
+        )],
     )
 }
 
@@ -214,8 +203,8 @@ pub fn ratio_plot(above: &QuantitySummary, below: &QuantitySummary) -> Plot {
         Series::new("animals, ± U of the first", Data::PointsWithErrors(points)),
         Series::new("mean", Data::Across(mean)).tone(Tone::Grey).dashed(),
     ];
-    let label = format!("{} over {}", name_of(above), name_of(below));
-    Plot::new("", vec![Panel::new(Axis::new(&name_of(below), below.unit.symbol()), Axis::new(&label, ""), series)])
+    let label = format!("{} over {}", above.full_name(), below.full_name());
+    Plot::new("", vec![Panel::new(Axis::new(&below.full_name(), below.unit.symbol()), Axis::new(&label, ""), series)])
 }
 
 /// Animals that have both: x, y, standard uncertainty of y's own measuring.

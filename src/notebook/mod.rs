@@ -33,6 +33,7 @@ mod statistics;
 mod store;
 #[cfg(test)]
 mod store_tests;
+mod summary_words;
 #[cfg(test)]
 pub(crate) mod testing;
 #[cfg(test)]
@@ -57,4 +58,5 @@ pub use record::{Animal, Picture, Quantity};
 pub use sentence::{roman, sentence_of};
 pub use statistics::{QuantitySummary, Sampled};
 pub use store::{Opened, Store};
+pub use summary_words::SummaryWords;
 pub use trade::{TRADE_LENGTHS, TradeLength};

@@ -169,6 +169,11 @@ fn value_of(setup: SetupId, figure: &FigureNote) -> Option<Value> {
     Some(Value { value, own: (u * u - by_all - by_setup).max(0.0), by_all, by_setup, setup })
 }
 
+/// No mean of lengths, areas or ratios is below 0: what the few animals' wide law says beyond that is known to be empty.
+fn within_reach(unit: Unit, (low, high): (f64, f64)) -> (f64, f64) {
+    if unit == Unit::Deg { (low, high) } else { (low.max(0.0), high) }
+}
+
 fn summarised(
     (group, _place, quantity, (_part_place, part), unit): Key,
     animals: &BTreeMap<AnimalId, Vec<Option<Value>>>,
@@ -188,7 +193,8 @@ fn summarised(
     let u_mean = spread.hypot(common);
     let dof = if several { (n - 1.0) * (u_mean / spread.max(f64::MIN_POSITIVE)).powi(4) } else { f64::INFINITY };
     let k = student_t_quantile(0.975, dof.max(1.0)).ok();
-    let interval_95 = k.filter(|_| u_mean > 0.0).map(|k| (s.mean - k * u_mean, s.mean + k * u_mean));
+    let interval_95 =
+        k.filter(|_| u_mean > 0.0).map(|k| within_reach(unit.unit(), (s.mean - k * u_mean, s.mean + k * u_mean)));
     let far = outliers(&values).unwrap_or_default();
     Some(QuantitySummary {
         quantity,

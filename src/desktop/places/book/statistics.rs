@@ -52,31 +52,20 @@ const COLUMNS: [Column; 12] = [
     ("unit", 40.0, "unit of all figures of the line"),
 ];
 
-/// Name with part and group.
-fn name_of(s: &QuantitySummary) -> String {
-    let mut name = s.quantity.clone();
-    for more in [&s.part, &s.group].into_iter().filter(|t| !t.is_empty()) {
-        name.push_str(&format!(", {more}"));
-    }
-    name
-}
-
 fn cells(s: &QuantitySummary) -> [String; 12] {
-    let digit = s.std_error.or(Some(s.measuring)).filter(|u| *u > 0.0).unwrap_or(s.mean.abs() * 1e-3);
-    let round = |v: f64| Rounded::new(v, digit, 2).value().to_owned();
-    let small = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| significant(v, 2));
+    let w = s.words();
     [
-        name_of(s),
-        s.samples.len().to_string(),
-        round(s.mean),
-        s.interval_95.map_or_else(|| "–".to_owned(), |(l, h)| format!("{} to {}", round(l), round(h))),
-        round(s.median),
-        format!("{} to {}", round(s.range.0), round(s.range.1)),
-        small(s.std_dev),
-        small(s.std_error),
-        small(s.between),
-        small(Some(s.measuring)),
-        small(Some(s.common)),
+        w.name,
+        w.n,
+        w.mean,
+        w.interval,
+        w.median,
+        w.range,
+        w.std_dev,
+        w.std_error,
+        w.between,
+        w.measuring,
+        w.common,
         s.unit.symbol().to_owned(),
     ]
 }
@@ -160,11 +149,11 @@ impl StatisticsPage {
                 self.other = self.other.min(all.len() - 1);
                 let label = ui.label("the other");
                 egui::ComboBox::from_id_salt("other quantity")
-                    .selected_text(name_of(&all[self.other].0))
+                    .selected_text(all[self.other].0.full_name())
                     .width(220.0)
                     .show_ui(ui, |ui| {
                         for (i, (s, _)) in all.iter().enumerate() {
-                            ui.selectable_value(&mut self.other, i, name_of(s));
+                            ui.selectable_value(&mut self.other, i, s.full_name());
                         }
                     })
                     .response
@@ -187,7 +176,7 @@ impl StatisticsPage {
 }
 
 fn about(ui: &mut Ui, s: &QuantitySummary) {
-    ui.label(RichText::new(name_of(s)).heading());
+    ui.label(RichText::new(s.full_name()).heading());
     let mut words = Vec::new();
     if let (Some(sd), Some(between)) = (s.std_dev, s.between) {
         words.push(if between > 0.0 {
