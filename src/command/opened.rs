@@ -1,6 +1,7 @@
 //! Pictures and libraries as the commands open them.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use etcetera::BaseStrategy;
 
@@ -11,7 +12,7 @@ use crate::setup::{Library, PictureFacts};
 /// A picture, opened, with what a setup wants to know of it.
 #[derive(Debug)]
 pub(crate) struct Opened {
-    pub(crate) photo: Photo,
+    pub(crate) photo: Arc<Photo>,
     pub(crate) facts: PictureFacts,
     pub(crate) warnings: Vec<String>,
 }
@@ -33,7 +34,7 @@ pub(super) fn open(path: &Path, mode: Option<&str>) -> Result<Opened, PhotoError
             "the camera enlarged the picture itself, {zoom:.2} times; its scale holds for that zoom only"
         ));
     }
-    Ok(Opened { photo, facts, warnings })
+    Ok(Opened { photo: Arc::new(photo), facts, warnings })
 }
 
 /// Make and model in one, without saying the make twice.

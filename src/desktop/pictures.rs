@@ -2,14 +2,13 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 
 use eframe::egui;
 use egui::{
     Align2, Color32, ColorImage, FontId, Rect, Sense, Stroke, StrokeKind, TextureHandle, TextureOptions, Ui, pos2, vec2,
 };
 
-use super::canvas::Pyramid;
+use super::canvas::{self, Pyramid};
 use super::work::{Done, Work};
 use crate::command::desk::{self, Opened};
 use crate::setup::PictureFacts;
@@ -203,6 +202,13 @@ impl Pictures {
         self.entries.get(to).map(|e| e.path.as_path())
     }
 
+    /// The other pictures of a picture's group: path and name.
+    pub(crate) fn like<'a>(&'a self, path: &'a Path) -> impl Iterator<Item = (&'a Path, &'a str)> {
+        let group = self.entries.iter().find(|e| e.path == path).map(|e| e.group.as_str());
+        let others = self.entries.iter().filter(move |e| Some(e.group.as_str()) == group && e.path != path);
+        others.map(|e| (e.path.as_path(), e.name.as_str()))
+    }
+
     /// The picture, where it is open.
     pub(crate) fn open_one(&self, path: Option<&Path>) -> Option<&Arc<OpenPicture>> {
         self.open.iter().find(|o| Some(o.path.as_path()) == path)
@@ -244,7 +250,7 @@ impl Pictures {
         if let Some(entry) = self.entries.iter_mut().find(|e| e.path == picture.path)
             && !matches!(entry.state, State::Ready { .. })
         {
-            entry.set(small_of(&picture.opened, &picture.pyramid));
+            entry.set(small_of(&picture.opened));
             self.sort();
         }
         self.open.retain(|o| needed.contains(&Some(o.path.as_path())));
@@ -292,12 +298,7 @@ impl Pictures {
         let next = self.entries.iter().find(|e| matches!(e.state, State::Waiting) && !self.is_opening(&e.path));
         let Some(path) = next.map(|e| e.path.clone()) else { return };
         self.small_ticket = work.start(ctx, "", move |_| {
-            let result = match desk::open(&path) {
-                Ok(opened) => Pyramid::of(&opened.photo, &AtomicBool::new(false))
-                    .map(|p| Box::new(small_of(&opened, &p)))
-                    .ok_or_else(String::new),
-                Err(e) => Err(e.to_string()),
-            };
+            let result = desk::open(&path).map(|opened| Box::new(small_of(&opened))).map_err(|e| e.to_string());
             Some(Done::Small(path, result))
         });
     }
@@ -346,8 +347,8 @@ impl Pictures {
     }
 }
 
-fn small_of(opened: &Opened, pyramid: &Pyramid) -> Small {
-    let (w, h, pixels) = pyramid.thumbnail(SMALL_PX);
+fn small_of(opened: &Opened) -> Small {
+    let (w, h, pixels) = canvas::small(&opened.photo, SMALL_PX);
     Small { size: (w, h), pixels, facts: opened.facts.clone() }
 }
 

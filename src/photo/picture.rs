@@ -208,6 +208,15 @@ impl Photo {
         NoiseModel::with_codes(light, step, self.transfer)
     }
 
+    /// The samples as they were decoded, where they have 8 bits: one (grey) or three a pixel, row by row; `None` where they have 16.
+    #[must_use]
+    pub fn samples8(&self) -> Option<&[u8]> {
+        match &self.raster.samples {
+            Samples::Eight(v) => Some(v),
+            Samples::Sixteen(_) => None,
+        }
+    }
+
     /// The picture for showing: 8 bits a sample, one (grey) or three a pixel, row by row, by the file's own tone curve.
     #[must_use]
     pub fn packed8(&self) -> Vec<u8> {

@@ -1,18 +1,91 @@
-//! What the canvas costs on a picture of 24 megapixels: choosing tiles, preparing an upload, making the pyramid.
+//! What the canvas costs on a picture of 24 megapixels: choosing tiles, preparing an upload, making the pyramid; opening it for showing
+//! beside decoding it and nothing else; and the memory that an open picture takes, told first (Linux).
 //!
 //! `cargo bench --bench canvas`
 
+use std::io::Cursor;
 use std::sync::atomic::AtomicBool;
+use std::sync::{Arc, OnceLock};
 
 use divan::{Bencher, black_box};
-use motestick::desktop::canvas::{OnCanvas, Pyramid, Tile, ToneView, View, in_sight};
+use motestick::desktop::canvas::{OnCanvas, Pyramid, Tile, ToneView, View, in_sight, small};
+use motestick::photo::{Limits, Photo};
 use motestick::units::Point;
 
 const PICTURE: (usize, usize) = (6000, 4000);
 const CANVAS: OnCanvas = OnCanvas::new(2560.0, 1300.0);
 
 fn main() {
+    for (what, file, samples) in [("colours", jpeg(true), 72e6), ("grey", jpeg(false), 24e6)] {
+        if let Some((held, peak)) = memory_of(file) {
+            println!(
+                "memory of 24 megapixels in {what}, of the decoded size: {:.2} held, {:.2} at most on the way",
+                held / samples,
+                peak / samples
+            );
+        }
+    }
     divan::main();
+}
+
+/// A JPEG of the picture's size with detail of some pixels, as a photograph has.
+fn jpeg(colours: bool) -> &'static [u8] {
+    static FILES: [OnceLock<Vec<u8>>; 2] = [OnceLock::new(), OnceLock::new()];
+    FILES[usize::from(colours)].get_or_init(|| {
+        let (w, h) = (PICTURE.0 as u32, PICTURE.1 as u32);
+        let wave = |x: u32, y: u32| 128.0 + 60.0 * (f64::from(x) / 9.0).sin() + 50.0 * (f64::from(y) / 13.0).cos();
+        let rgb = image::RgbImage::from_fn(w, h, |x, y| {
+            let v = wave(x, y);
+            image::Rgb([v as u8, (0.9 * v) as u8, (255.0 - v) as u8])
+        });
+        let picture = image::DynamicImage::ImageRgb8(rgb);
+        let picture = if colours { picture } else { picture.to_luma8().into() };
+        let mut file = Cursor::new(Vec::new());
+        picture.write_to(&mut file, image::ImageFormat::Jpeg).expect("encodes");
+        file.into_inner()
+    })
+}
+
+fn opened(file: &[u8]) -> (Arc<Photo>, Pyramid) {
+    let photo = Arc::new(Photo::from_bytes(file, &Limits::default()).expect("decodes"));
+    let pyramid = Pyramid::of(&photo, &AtomicBool::new(false)).expect("not cancelled");
+    (photo, pyramid)
+}
+
+/// Bytes that an open picture holds, and most of them while it is opened, as the system counts them; `None` where it does not.
+fn memory_of(file: &[u8]) -> Option<(f64, f64)> {
+    let now = |key: &str| {
+        let text = std::fs::read_to_string("/proc/self/status").ok()?;
+        let line = text.lines().find(|l| l.starts_with(key))?;
+        Some(1024.0 * line.split_whitespace().nth(1)?.parse::<f64>().ok()?)
+    };
+    // The highest mark begins anew.
+    std::fs::write("/proc/self/clear_refs", "5").ok()?;
+    let before = now("VmRSS")?;
+    let kept = opened(file);
+    let (held, peak) = (now("VmRSS")? - before, now("VmHWM")? - before);
+    drop(kept);
+    Some((held, peak))
+}
+
+/// A JPEG decoded and nothing else.
+#[divan::bench(sample_count = 10)]
+fn bare_decode() -> usize {
+    let mut decoder = zune_jpeg::JpegDecoder::new(zune_jpeg::zune_core::bytestream::ZCursor::new(jpeg(true)));
+    decoder.decode().expect("decodes").len()
+}
+
+/// The same JPEG ready to be shown: checked, hashed, with its metadata and halvings.
+#[divan::bench(sample_count = 10)]
+fn open_for_showing() -> usize {
+    opened(jpeg(true)).1.bytes()
+}
+
+/// The small picture of the strip from an open picture.
+#[divan::bench(sample_count = 10)]
+fn small_for_the_strip(bencher: Bencher<'_, '_>) {
+    let (photo, _) = opened(jpeg(true));
+    bencher.bench(|| small(&photo, 144));
 }
 
 fn pixels() -> Vec<u8> {

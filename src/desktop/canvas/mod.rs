@@ -11,7 +11,7 @@ mod tone;
 mod view;
 
 pub use bar::{Bar, bar};
-pub use pyramid::Pyramid;
+pub use pyramid::{Pyramid, small};
 pub use show::{About, Canvas, Frame};
 pub use tiles::{TILE_PX, Tile, in_sight, level_for, level_size, levels};
 pub use tone::{ShownChannel, ToneView};

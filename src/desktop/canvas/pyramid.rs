@@ -1,5 +1,6 @@
 //! The picture in halvings, packed, for showing only.
 
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use rayon::prelude::*;
@@ -12,13 +13,30 @@ use crate::photo::Photo;
 struct Level {
     width: usize,
     height: usize,
-    samples: Vec<u8>,
+    samples: Samples,
+}
+
+/// Where the samples of a level are.
+enum Samples {
+    /// Here.
+    Own(Vec<u8>),
+    /// In the decoded picture, which has 8 bits a sample.
+    Decoded(Arc<Photo>),
+}
+
+impl Level {
+    fn samples(&self) -> &[u8] {
+        match &self.samples {
+            Samples::Own(v) => v,
+            Samples::Decoded(photo) => photo.samples8().unwrap_or_default(),
+        }
+    }
 }
 
 /// A picture at full size and in halvings, 8 bits a sample, 1 or 3 samples a pixel.
 ///
-/// Memory: 1⅓ bytes a sample, so that with the decoded picture beside it an 8-bit picture, in colour or grey, takes 2⅓ times its decoded
-/// size and one of 16 bits 1⅔ times; nothing larger is held on the way.
+/// Memory: the halvings take ⅓ byte a sample, and full size is that of the decoded picture where it has 8 bits. With the decoded picture
+/// one of 8 bits, in colour or grey, takes 1⅓ times its decoded size, one of 16 bits 1⅔ times; nothing larger is held on the way.
 pub struct Pyramid {
     picture_px: (usize, usize),
     channels: usize,
@@ -38,20 +56,23 @@ impl std::fmt::Debug for Pyramid {
 impl Pyramid {
     /// From a decoded picture; `None` when cancelled.
     #[must_use]
-    pub fn of(photo: &Photo, cancelled: &AtomicBool) -> Option<Self> {
+    pub fn of(photo: &Arc<Photo>, cancelled: &AtomicBool) -> Option<Self> {
         let size = (photo.width(), photo.height());
-        let channels = if photo.is_grey() { 1 } else { 3 };
-        Self::of_packed(photo.packed8(), size, channels, cancelled)
+        let samples = match photo.samples8() {
+            Some(_) => Samples::Decoded(Arc::clone(photo)),
+            None => Samples::Own(photo.packed8()),
+        };
+        Self::of_samples(samples, size, channels_of(photo), cancelled)
     }
 
     /// From red, green, blue and a fourth byte that is left out; with one channel the red stands for all.
     #[must_use]
     pub fn of_rgba(rgba: Vec<u8>, picture_px: (usize, usize), channels: usize, cancelled: &AtomicBool) -> Option<Self> {
-        Self::of_packed(packed(rgba, channels), picture_px, channels, cancelled)
+        Self::of_samples(Samples::Own(packed(rgba, channels)), picture_px, channels, cancelled)
     }
 
-    fn of_packed(
-        samples: Vec<u8>,
+    fn of_samples(
+        samples: Samples,
         picture_px: (usize, usize),
         channels: usize,
         cancelled: &AtomicBool,
@@ -74,10 +95,11 @@ impl Pyramid {
         self.picture_px
     }
 
-    /// Bytes held.
+    /// Bytes held beside the decoded picture.
     #[must_use]
     pub fn bytes(&self) -> usize {
-        self.levels.iter().map(|l| l.samples.capacity()).sum()
+        let own = |l: &Level| if let Samples::Own(v) = &l.samples { v.capacity() } else { 0 };
+        self.levels.iter().map(own).sum()
     }
 
     /// The recorded codes of a pixel, for the read-out.
@@ -92,7 +114,7 @@ impl Pyramid {
             return None;
         }
         let i = (row * l.width + column) * self.channels;
-        match l.samples.get(i..i + self.channels)? {
+        match l.samples().get(i..i + self.channels)? {
             [grey] => Some([*grey; 3]),
             [r, g, b] => Some([*r, *g, *b]),
             _ => None,
@@ -111,17 +133,22 @@ impl Pyramid {
     pub fn tile_pixels<P>(&self, tile: Tile, tone: &ToneView, make: impl Fn([u8; 3]) -> P) -> Vec<P> {
         let (w, h) = self.tile_size(tile);
         let Some(l) = self.levels.get(usize::from(tile.level)) else { return Vec::new() };
-        let table = tone.table();
+        let (table, plain) = (tone.table(), tone.is_plain());
+        let samples = l.samples();
         let mut out = Vec::with_capacity(w * h);
         let (left, top) = (tile.x as usize * TILE_PX, tile.y as usize * TILE_PX);
         for row in top..top + h {
             let from = (row * l.width + left) * self.channels;
-            let line = &l.samples[from..from + w * self.channels];
+            let line = &samples[from..from + w * self.channels];
             if self.channels == 1 {
                 out.extend(line.iter().map(|&v| make(tone.shown(&table, [v; 3]))));
             } else {
                 let pixels = line.as_chunks::<3>().0;
-                out.extend(pixels.iter().map(|&p| make(tone.shown(&table, p))));
+                if plain {
+                    out.extend(pixels.iter().map(|&p| make(p)));
+                } else {
+                    out.extend(pixels.iter().map(|&p| make(tone.shown(&table, p))));
+                }
             }
         }
         out
@@ -148,23 +175,51 @@ impl Pyramid {
         }
         out
     }
+}
 
-    /// A small picture of at most `side` px each way, for the strip.
-    #[must_use]
-    pub fn thumbnail(&self, side: usize) -> (usize, usize, Vec<[u8; 3]>) {
-        let level = self.levels.iter().rposition(|l| l.width.max(l.height) >= side).unwrap_or(0);
-        let Some(l) = self.levels.get(level) else { return (0, 0, Vec::new()) };
-        let factor = (l.width.max(l.height) as f64 / side as f64).max(1.0);
-        let (w, h) = (((l.width as f64 / factor) as usize).max(1), ((l.height as f64 / factor) as usize).max(1));
-        let mut out = Vec::with_capacity(w * h);
-        for y in 0..h {
-            for x in 0..w {
-                let (cx, cy) = (((x as f64 + 0.5) * factor) as usize, ((y as f64 + 0.5) * factor) as usize);
-                out.push(self.pixel(level, cx, cy).unwrap_or([0; 3]));
+/// Samples a pixel.
+const fn channels_of(photo: &Photo) -> usize {
+    if photo.is_grey() { 1 } else { 3 }
+}
+
+/// Samples each way whose mean is a pixel of a small picture.
+const SMALL_SAMPLES: usize = 6;
+
+/// A small picture of at most `side` px each way, for the strip: columns, rows, pixels.
+#[must_use]
+pub fn small(photo: &Photo, side: usize) -> (usize, usize, Vec<[u8; 3]>) {
+    let packed = photo.samples8().is_none().then(|| photo.packed8());
+    let samples = photo.samples8().or(packed.as_deref()).unwrap_or_default();
+    let (width, height, channels) = (photo.width(), photo.height(), channels_of(photo));
+    let factor = (width.max(height) as f64 / side.max(1) as f64).max(1.0);
+    let (w, h) = (((width as f64 / factor) as usize).max(1), ((height as f64 / factor) as usize).max(1));
+    // Where in the picture the samples of a column or row of the small one are.
+    let places = |i: usize, whole: usize| -> [usize; SMALL_SAMPLES] {
+        std::array::from_fn(|k| {
+            let at = (i as f64 + (k as f64 + 0.5) / SMALL_SAMPLES as f64) * factor;
+            (at as usize).min(whole.saturating_sub(1))
+        })
+    };
+    let columns: Vec<[usize; SMALL_SAMPLES]> = (0..w).map(|x| places(x, width)).collect();
+    let mut out = Vec::with_capacity(w * h);
+    for y in 0..h {
+        let rows = places(y, height);
+        for columns in &columns {
+            let mut sum = [0_usize; 3];
+            for row in rows {
+                for column in columns {
+                    let i = (row * width + column) * channels;
+                    let Some(pixel) = samples.get(i..i + channels) else { continue };
+                    for (c, s) in sum.iter_mut().enumerate() {
+                        *s += usize::from(pixel[c.min(channels - 1)]);
+                    }
+                }
             }
+            let n = SMALL_SAMPLES * SMALL_SAMPLES;
+            out.push(sum.map(|s| ((s + n / 2) / n).min(255) as u8));
         }
-        (w, h, out)
     }
+    (w, h, out)
 }
 
 /// Leaves out what is not needed, within the memory that is there already.
@@ -182,24 +237,32 @@ fn packed(mut rgba: Vec<u8>, channels: usize) -> Vec<u8> {
 
 /// The mean of every 2 × 2 pixels, of fewer at an odd edge.
 fn halved(level: &Level, channels: usize) -> Level {
+    let (width, height) = (level.width.div_ceil(2), level.height.div_ceil(2));
+    let samples = if channels == 1 { halved_samples::<1>(level) } else { halved_samples::<3>(level) };
+    Level { width, height, samples: Samples::Own(samples) }
+}
+
+/// The number of channels is known beforehand, so that the loop over a row has no loop within.
+fn halved_samples<const CHANNELS: usize>(level: &Level) -> Vec<u8> {
     let (w, h) = (level.width.div_ceil(2), level.height.div_ceil(2));
-    let mut samples = vec![0_u8; w * h * channels];
-    samples.par_chunks_mut(w * channels).enumerate().for_each(|(row, out)| {
-        let rows = [2 * row, (2 * row + 1).min(level.height - 1)];
-        let line = |r: usize| &level.samples[r * level.width * channels..(r + 1) * level.width * channels];
-        let (above, below) = (line(rows[0]), line(rows[1]));
-        for (column, pixel) in out.chunks_exact_mut(channels).enumerate() {
-            let (a, b) = (2 * column * channels, (2 * column + 1).min(level.width - 1) * channels);
-            for (c, sample) in pixel.iter_mut().enumerate() {
-                let sum = u32::from(above[a + c])
-                    + u32::from(above[b + c])
-                    + u32::from(below[a + c])
-                    + u32::from(below[b + c]);
-                *sample = ((sum + 2) / 4) as u8;
-            }
+    let finer = level.samples().as_chunks::<CHANNELS>().0;
+    let mut samples = vec![0_u8; w * h * CHANNELS];
+    samples.par_chunks_mut(w * CHANNELS).enumerate().for_each(|(row, out)| {
+        let line = |r: usize| &finer[r * level.width..(r + 1) * level.width];
+        let (above, below) = (line(2 * row), line((2 * row + 1).min(level.height - 1)));
+        let (pairs_above, odd_above) = above.as_chunks::<2>();
+        let (pairs_below, odd_below) = below.as_chunks::<2>();
+        let mean =
+            |a: u8, b: u8, c: u8, d: u8| ((u32::from(a) + u32::from(b) + u32::from(c) + u32::from(d) + 2) / 4) as u8;
+        let (out, _) = out.as_chunks_mut::<CHANNELS>();
+        for (pixel, (a, b)) in out.iter_mut().zip(pairs_above.iter().zip(pairs_below)) {
+            *pixel = std::array::from_fn(|c| mean(a[0][c], a[1][c], b[0][c], b[1][c]));
+        }
+        if let (Some(pixel), [a], [b]) = (out.get_mut(pairs_above.len()), odd_above, odd_below) {
+            *pixel = std::array::from_fn(|c| mean(a[c], a[c], b[c], b[c]));
         }
     });
-    Level { width: w, height: h, samples }
+    samples
 }
 
 #[cfg(test)]
@@ -239,7 +302,7 @@ mod tests {
     }
 
     #[test]
-    fn memory_is_one_and_a_third_bytes_a_sample() {
+    fn memory_of_a_level_of_its_own_is_one_and_a_third_bytes_a_sample() {
         let p = ramp(3000, 2000, 3);
         let samples = 3000 * 2000 * 3;
         assert!(p.bytes() < samples * 134 / 100, "{} of {samples}", p.bytes());
@@ -250,8 +313,40 @@ mod tests {
         let p = ramp(700, 500, 3);
         let square = p.square(0, 0, 5, &ToneView::default(), |c| c, [77; 3]);
         assert_eq!((square[0], square[12]), ([77; 3], [0, 0, 9]));
-        let (w, h, small) = p.thumbnail(96);
-        assert_eq!((w, h, small.len()), (96, 68, 96 * 68));
+    }
+
+    fn photo(colours: bool) -> Arc<Photo> {
+        let ramp = |x: u32, y: u32| image::Rgb([(x / 4) as u8, (y / 2) as u8, 9]);
+        let rgb = image::DynamicImage::ImageRgb8(image::RgbImage::from_fn(700, 500, ramp));
+        let picture = if colours { rgb } else { rgb.to_luma8().into() };
+        let mut file = std::io::Cursor::new(Vec::new());
+        picture.write_to(&mut file, image::ImageFormat::Png).unwrap();
+        Arc::new(Photo::from_bytes(file.get_ref(), &crate::photo::Limits::default()).unwrap())
+    }
+
+    #[test]
+    fn full_size_is_that_of_the_decoded_picture() {
+        for colours in [true, false] {
+            let photo = photo(colours);
+            let p = Pyramid::of(&photo, &AtomicBool::new(false)).unwrap();
+            let samples = 700 * 500 * if colours { 3 } else { 1 };
+            assert!(p.bytes() < samples * 34 / 100, "{} of {samples}", p.bytes());
+            let decoded = photo.packed8();
+            let at = (123 * 700 + 321) * if colours { 3 } else { 1 };
+            assert_eq!(p.codes_at(321, 123).unwrap()[0], decoded[at]);
+        }
+    }
+
+    #[test]
+    fn small_pictures_show_means() {
+        let (w, h, pixels) = small(&photo(true), 96);
+        assert_eq!((w, h, pixels.len()), (96, 68, 96 * 68));
+        // Column 48 begins at 48 · 700 / 96 = 350 and is 7.3 wide: mean code of x / 4 is 88.
+        let [red, green, blue] = pixels[34 * 96 + 48];
+        assert!((87..=89).contains(&red) && (124..=127).contains(&green) && blue == 9, "{red} {green} {blue}");
+        let (.., grey) = small(&photo(false), 96);
+        assert!(grey.iter().all(|[r, g, b]| r == g && g == b));
+        assert_eq!(small(&photo(true), 5000).0, 700, "never enlarged");
     }
 
     #[test]

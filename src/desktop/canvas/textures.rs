@@ -1,6 +1,7 @@
 //! Tiles on the graphics card: a few uploads a frame, the least recently used go first.
 
 use std::collections::BTreeMap;
+use std::time::{Duration, Instant};
 
 use eframe::egui;
 use egui::{Color32, ColorImage, Mesh, Pos2, TextureFilter, TextureHandle, TextureOptions, pos2};
@@ -10,8 +11,10 @@ use super::tiles::{self, Tile};
 use super::tone::ToneView;
 use crate::units::{Image, Point};
 
-/// Uploads in one frame, so that no frame stalls: 512² take about half a millisecond each.
-const MOST_UPLOADS: usize = 4;
+/// Time for making tiles ready in one frame, and the number of them, whichever ends first; one is always made. What the driver does
+/// with them comes on top: about as much again.
+const UPLOAD_TIME: Duration = Duration::from_millis(4);
+const MOST_UPLOADS: usize = 8;
 /// Tiles kept, 1 MiB each. Far above what a screen shows at once.
 const MOST_TILES: usize = 192;
 
@@ -26,6 +29,18 @@ pub(super) const OPTIONS: TextureOptions = TextureOptions {
 struct Held {
     texture: TextureHandle,
     used: u64,
+}
+
+/// Uploads of one frame so far.
+struct Uploads {
+    done: usize,
+    since: Instant,
+}
+
+impl Uploads {
+    fn is_enough(&self) -> bool {
+        self.done >= MOST_UPLOADS || (self.done > 0 && self.since.elapsed() >= UPLOAD_TIME)
+    }
 }
 
 /// The tiles of one picture in one tone.
@@ -60,7 +75,7 @@ impl Textures {
         self.frame += 1;
         let size = pyramid.picture_px();
         let whole = Tile { level: tiles::levels(size) - 1, x: 0, y: 0 };
-        let mut uploads = 0;
+        let mut uploads = Uploads { done: 0, since: Instant::now() };
         self.hold(painter.ctx(), pyramid, tone, whole, &mut uploads);
         let mut complete = true;
         for &tile in wanted {
@@ -89,17 +104,17 @@ impl Textures {
         pyramid: &Pyramid,
         tone: &ToneView,
         tile: Tile,
-        uploads: &mut usize,
+        uploads: &mut Uploads,
     ) -> bool {
         if let Some(held) = self.tiles.get_mut(&tile) {
             held.used = self.frame;
             return true;
         }
         let (w, h) = pyramid.tile_size(tile);
-        if *uploads >= MOST_UPLOADS || w == 0 || h == 0 {
+        if uploads.is_enough() || w == 0 || h == 0 {
             return false;
         }
-        *uploads += 1;
+        uploads.done += 1;
         let pixels = pyramid.tile_pixels(tile, tone, |[r, g, b]| Color32::from_rgb(r, g, b));
         let name = format!("tile {}/{}/{}", tile.level, tile.x, tile.y);
         let texture = ctx.load_texture(name, ColorImage::new([w, h], pixels), OPTIONS);
