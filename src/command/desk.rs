@@ -8,14 +8,14 @@ use clap::Parser;
 use super::plan_preview::{Sharp, Shown};
 use super::{
     Cli, Command, calibrate, calibrate_batch as batch, calibrate_by_hand as by_hand, calibrate_keep as keep,
-    calibrate_notes as notes,
+    calibrate_notes as notes, calibrate_turned as turned,
 };
 use crate::exchange::plot::Plot;
 use crate::optics::planner::{Plan, PlanRequest};
 use crate::photo::PhotoError;
-use crate::setup::{Library, Setup, SetupError};
+use crate::setup::{Crossways, Library, Setup, SetupError};
 use crate::slide::{LeftOut, Reading, Request};
-use crate::units::Um;
+use crate::units::{PxPerUm, Um};
 
 /// Now, UTC, ISO 8601.
 pub(crate) fn now() -> String {
@@ -56,13 +56,21 @@ pub(crate) fn sample_notebook(folder: &Path) -> Result<PathBuf, String> {
     })
 }
 
-/// What two apertures of a plan would record of a drawn animal, as a PNG, and what to tell beside it.
+/// What two apertures of a plan would record of a drawn animal, or of a sharp picture of this scale, as a PNG, and what to tell beside it.
 ///
 /// # Errors
 /// Words about why nothing can be rendered.
-pub(crate) fn plan_preview(request: &PlanRequest, made: &Plan, rows: &[usize]) -> Result<(Vec<u8>, String), String> {
+pub(crate) fn plan_preview(
+    request: &PlanRequest,
+    made: &Plan,
+    rows: &[usize],
+    own: Option<(&Path, PxPerUm)>,
+) -> Result<(Vec<u8>, String), String> {
     let shown = Shown { rows: rows.to_vec(), defocus: None, electrons: crate::exchange::preview::ELECTRONS };
-    let sharp = Sharp::of(Path::new(super::plan_preview::RENDERED), None, request);
+    let sharp = match own {
+        Some((path, scale)) => Sharp::of(path, Some(scale.get()), request),
+        None => Sharp::of(Path::new(super::plan_preview::RENDERED), None, request),
+    };
     sharp.and_then(|sharp| shown.rendered(request, made, &sharp)).map_err(|e| match e {
         super::Failure::Usage(words) => words,
         super::Failure::Refused { detail, .. } => detail,
@@ -72,7 +80,11 @@ pub(crate) fn plan_preview(request: &PlanRequest, made: &Plan, rows: &[usize]) -
 
 /// What was typed about a slide, in the words of `calibrate`: `["--division", "10um", "--magnification", "4"]`.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct SlideWords(pub(crate) Vec<String>);
+pub(crate) struct SlideWords {
+    pub(crate) words: Vec<String>,
+    /// A second picture with the slide turned by about 90°, as `--crossways` names it.
+    pub(crate) turned: Option<PathBuf>,
+}
 
 /// A slide that was read and may be kept.
 #[derive(Clone, Debug)]
@@ -83,6 +95,14 @@ pub(crate) struct SlideRead {
     pub(crate) u_rel: f64,
     pub(crate) parts: Vec<(String, f64)>,
     pub(crate) warnings: Vec<String>,
+    turned: Option<Turned>,
+}
+
+/// What a second picture with the slide turned by about 90° gave.
+#[derive(Clone, Debug)]
+struct Turned {
+    crossways: Crossways,
+    warnings: Vec<String>,
 }
 
 /// Why there is no reading.
@@ -101,7 +121,12 @@ impl NotRead {
 
 fn args(path: &Path, words: &SlideWords, name: Option<&str>) -> Result<Box<calibrate::Args>, NotRead> {
     let mut all: Vec<OsString> = vec!["motestick".into(), "calibrate".into()];
-    all.extend(words.0.iter().map(OsString::from));
+    all.extend(words.words.iter().map(OsString::from));
+    if let Some(turned) = &words.turned {
+        let mut option = OsString::from("--crossways=");
+        option.push(turned);
+        all.push(option);
+    }
     if let Some(name) = name {
         all.push(format!("--setup={name}").into());
     }
@@ -124,7 +149,7 @@ fn what_clap_says(e: &clap::Error) -> String {
 }
 
 /// Reads a picture of a ruled slide that is open: by itself, without the graduations that a person leaves out, or from marks set by
-/// hand where the words have some.
+/// hand where the words have some; with the turned slide's picture where the words name one.
 pub(crate) fn read_slide(
     path: &Path,
     opened: &Opened,
@@ -141,27 +166,40 @@ pub(crate) fn read_slide(
         None => batch::read_light(opened, &request, left_out),
     };
     let refused = |e: &batch::Trouble| matches!(e, batch::Trouble::Refused(_) | batch::Trouble::ByHand(_));
-    let reading = reading.map_err(|e| NotRead { refused: refused(&e), words: e.to_string() })?;
-    with_notes(path, opened, words, reading)
-}
-
-fn with_notes(path: &Path, opened: &Opened, words: &SlideWords, reading: Reading) -> Result<SlideRead, NotRead> {
-    let args = args(path, words, None)?;
-    let one = one(path, opened, &args, reading)?;
+    let mut reading = reading.map_err(|e| NotRead { refused: refused(&e), words: e.to_string() })?;
+    let mut of_turned = None;
+    if let Some(second) = &args.crossways {
+        let first = one(path, opened, &args, reading.clone(), None)?.setup;
+        let mut warnings = Vec::new();
+        let crossways = turned::turn(&mut reading, second, &args, &request, &first, &mut warnings);
+        let crossways = crossways.map_err(|e| NotRead {
+            refused: refused(&e) || matches!(e, batch::Trouble::NotCrossways(_)),
+            words: format!("the turned picture {}: {e}", super::opened::file_name(second)),
+        })?;
+        of_turned = Some(Turned { crossways, warnings });
+    }
+    let one = one(path, opened, &args, reading, of_turned.as_ref())?;
     let own = one.setup.scale_uncertainty(one.reading.map.centre()).map_err(NotRead::wrong)?;
     let keep::One { setup, reading, warnings, .. } = one;
-    Ok(SlideRead { reading, setup, u_rel: own.u_rel, parts: own.parts, warnings })
+    Ok(SlideRead { reading, setup, u_rel: own.u_rel, parts: own.parts, warnings, turned: of_turned })
 }
 
-fn one(path: &Path, opened: &Opened, args: &calibrate::Args, reading: Reading) -> Result<keep::One, NotRead> {
+fn one(
+    path: &Path,
+    opened: &Opened,
+    args: &calibrate::Args,
+    reading: Reading,
+    turned: Option<&Turned>,
+) -> Result<keep::One, NotRead> {
     let slide = notes::slide(args).map_err(NotRead::wrong)?;
     calibrate::check_notes(args).map_err(NotRead::wrong)?;
     let optics = notes::optics(args, opened).map_err(NotRead::wrong)?;
     let mut warnings = opened.warnings.clone();
+    warnings.extend(turned.iter().flat_map(|t| t.warnings.iter().cloned()));
     warnings.extend(reading.warnings.iter().map(ToString::to_string));
     warnings.extend(notes::warnings(&reading, &optics, &slide));
     let mut setup = keep::new_setup(args, opened, optics, slide, &reading);
-    let record = keep::record(path, opened, &reading, None);
+    let record = keep::record(path, opened, &reading, turned.map(|t| t.crossways.clone()));
     setup.readings = vec![record];
     let setup = setup.checked().map_err(NotRead::wrong)?;
     Ok(keep::One { path: path.to_owned(), setup, reading, parts: vec![], warnings })
@@ -175,12 +213,12 @@ pub(crate) fn keep_slide(
     path: &Path,
     opened: &Opened,
     words: &SlideWords,
-    reading: Reading,
+    read: &SlideRead,
     name: &str,
     library: &Library,
 ) -> Result<(Setup, Vec<String>), NotRead> {
     let args = args(path, words, Some(name))?;
-    let one = one(path, opened, &args, reading)?;
+    let one = one(path, opened, &args, read.reading.clone(), read.turned.as_ref())?;
     let mut kept = keep::earlier(&args, library).map_err(NotRead::wrong)?;
     let done = keep::keep(one, &args, library, &mut kept).map_err(NotRead::wrong)?;
     let setup = kept.ok_or_else(|| {
@@ -198,24 +236,48 @@ pub(crate) fn keep_slide(
 pub(crate) enum Export {
     Table,
     Report,
-    Pictures,
-    BarOnly,
-    Tiff,
+    Pictures(PictureFormat, Drawn),
     Drawings,
     Cards,
     Package,
     DarwinCore,
 }
 
+/// The format of pictures that leave.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) enum PictureFormat {
+    #[default]
+    Png,
+    Jpeg,
+    Tiff,
+}
+
+impl PictureFormat {
+    /// All, with what each is good for.
+    pub(crate) const ALL: [(Self, &'static str, &'static str); 3] = [
+        (Self::Png, "PNG", "without loss, opens everywhere"),
+        (Self::Jpeg, "JPEG", "small, with a little loss"),
+        (Self::Tiff, "TIFF", "without loss, with the scale as OME-XML for image analysis"),
+    ];
+}
+
+/// What is drawn on pictures that leave.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) enum Drawn {
+    /// Scale bar, marks and figures.
+    #[default]
+    All,
+    /// The scale bar alone.
+    Bar,
+}
+
 impl Export {
-    pub(crate) const ALL: [Self; 9] = [
+    pub(crate) const ALL: [Self; 7] = [
         Self::Table,
         Self::Report,
-        Self::Pictures,
-        Self::BarOnly,
-        Self::Tiff,
-        Self::Drawings,
+        Self::Pictures(PictureFormat::Png, Drawn::All),
         Self::Cards,
+        Self::Drawings,
         Self::Package,
         Self::DarwinCore,
     ];
@@ -226,9 +288,17 @@ impl Export {
             Self::Table => ("--csv", &[]),
             Self::Package => ("--package", &[]),
             Self::DarwinCore => ("--darwin-core", &[]),
-            Self::Pictures => ("--pictures", &[]),
-            Self::BarOnly => ("--pictures", &["--bar-only"]),
-            Self::Tiff => ("--pictures", &["--bar-only", "--format=tiff"]),
+            Self::Pictures(format, drawn) => {
+                let more: &'static [&'static str] = match (format, drawn) {
+                    (PictureFormat::Png, Drawn::All) => &[],
+                    (PictureFormat::Png, Drawn::Bar) => &["--bar-only"],
+                    (PictureFormat::Jpeg, Drawn::All) => &["--format=jpeg"],
+                    (PictureFormat::Jpeg, Drawn::Bar) => &["--format=jpeg", "--bar-only"],
+                    (PictureFormat::Tiff, Drawn::All) => &["--format=tiff"],
+                    (PictureFormat::Tiff, Drawn::Bar) => &["--format=tiff", "--bar-only"],
+                };
+                ("--pictures", more)
+            }
             Self::Drawings => ("--svg", &[]),
             Self::Cards => ("--cards", &[]),
             Self::Report => ("--report", &[]),
@@ -241,12 +311,23 @@ impl Export {
             Self::Table => "Table (CSV)",
             Self::Package => "Data package",
             Self::DarwinCore => "Darwin Core",
-            Self::Pictures => "Pictures with scale bar and marks",
-            Self::BarOnly => "Pictures with scale bar alone",
-            Self::Tiff => "Pictures with scale bar as TIFF with OME-XML",
-            Self::Drawings => "Drawings over the pictures (SVG)",
+            Self::Pictures(..) => "Pictures",
+            Self::Drawings => "Drawings (SVG)",
             Self::Cards => "Record cards (PDF)",
             Self::Report => "Report (HTML)",
+        }
+    }
+
+    /// What it is for, in a line.
+    pub(crate) const fn purpose(self) -> &'static str {
+        match self {
+            Self::Table => "one row a figure, for a spreadsheet or for statistics",
+            Self::Report => "one page with everything in it, to be read in a browser or printed",
+            Self::Pictures(..) => "at full size with scale bar, the scale in their metadata",
+            Self::Cards => "one page an animal: picture, figures, setup; for a collection",
+            Self::Drawings => "marks and figures that lie over the pictures, to be edited",
+            Self::Package => "tables with a description of every column, for an archive",
+            Self::DarwinCore => "occurrences and their measurements, for a recording scheme or museum",
         }
     }
 
@@ -256,9 +337,8 @@ impl Export {
             Self::Table => "measurements.csv",
             Self::Package => "data package",
             Self::DarwinCore => "darwin core",
-            Self::Pictures => "pictures with marks",
-            Self::BarOnly => "pictures with scale bar",
-            Self::Tiff => "pictures as TIFF",
+            Self::Pictures(_, Drawn::All) => "pictures with marks",
+            Self::Pictures(_, Drawn::Bar) => "pictures with scale bar",
             Self::Drawings => "drawings",
             Self::Cards => "record cards",
             Self::Report => "report.html",

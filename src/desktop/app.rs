@@ -260,7 +260,7 @@ impl Desktop {
                     self.messages.problem(words);
                 }
                 Done::Small(path, result) => self.pictures.small(&path, result),
-                Done::Slide(path, result) => self.slide.arrived(path, result),
+                Done::Slide(path, result) => self.slide.arrived(path, result, &mut self.messages),
                 Done::Measured(figured) => {
                     let folder = self.folders.data.join("notebooks");
                     let fresh = self.document.path().is_none();

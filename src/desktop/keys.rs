@@ -107,7 +107,7 @@ commands! {
     /// A notebook.
     OpenNotebook: CTRL_SHIFT, O, "open a notebook", Room::Everywhere;
     /// Writes the document.
-    Save: CTRL, S, "write the notebook's file now (every step is kept anyway)", Room::Everywhere;
+    Save: CTRL, S, "save the notebook's file now (every step is kept anyway)", Room::Everywhere;
     /// Back.
     Undo: CTRL, Z, "undo", Room::Everywhere;
     /// Forth.
@@ -115,7 +115,7 @@ commands! {
     /// Light or dark.
     Theme: CTRL, D, "light or dark", Room::Everywhere;
     /// The whole screen.
-    FullScreen: NONE, F11, "the whole screen", Room::Everywhere;
+    FullScreen: NONE, F11, "full screen", Room::Everywhere;
     /// Next picture.
     NextPicture: NONE, PageDown, "next picture", Room::Picture;
     /// Picture before.

@@ -115,7 +115,7 @@ fn one(ui: &mut Ui, m: &Message) {
 }
 
 /// What the core says of options of the command line, as the window has them.
-const IN_WINDOW: [(&str, &str); 22] = [
+const IN_WINDOW: [(&str, &str); 25] = [
     (", give --slide-uncertainty if you have one", "; type it under \"Certificate and conditions\" if you have one"),
     ("--slide-uncertainty", "the certificate"),
     (" (--pupil)", ""),
@@ -130,7 +130,10 @@ const IN_WINDOW: [(&str, &str); 22] = [
     ("--rig fixed", "a rig that is said not to be touched"),
     ("--coherence incoherent", "diffuse or dark-field light, stated when the slide is read"),
     ("--slide-tilt", "the slide's level"),
-    ("--crossways", "a second picture with the slide turned (on the command line)"),
+    (", given with --crossways", ", chosen at \"Slide turned by 90°\""),
+    (" (--crossways)", ""),
+    (", leave --crossways out", ""),
+    ("--crossways", "the turned slide's picture"),
     ("calibrate with --magnification and --aperture", "read the slide again with magnification and aperture"),
     ("calibrate the setup with --magnification and --aperture", "read the slide again with magnification and aperture"),
     ("--magnification", "the magnification"),

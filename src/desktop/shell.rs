@@ -10,6 +10,8 @@ use super::keys::Command;
 use super::picker::Purpose;
 use super::places::animal::Run;
 use super::places::book::Asked;
+use super::places::planner_preview::OwnPicture;
+use super::places::slide::SlideRun;
 use super::{help, start};
 
 /// Width of the side, points.
@@ -72,7 +74,7 @@ impl Desktop {
             for (words, command) in [
                 ("Open pictures…", Command::OpenPictures),
                 ("Open a notebook…", Command::OpenNotebook),
-                ("Write the notebook's file", Command::Save),
+                ("Save the notebook's file", Command::Save),
             ] {
                 let button = egui::Button::new(words).shortcut_text(command.keys_text());
                 if ui.add(button).clicked() {
@@ -84,7 +86,7 @@ impl Desktop {
                 ui.close();
             }
             if !self.settings.notebooks.is_empty() {
-                ui.menu_button("Notebooks opened lately", |ui| {
+                ui.menu_button("Recent notebooks", |ui| {
                     for path in self.settings.notebooks.clone() {
                         if ui.button(path.display().to_string()).clicked() {
                             self.open_notebook(&path);
@@ -123,14 +125,14 @@ impl Desktop {
                 if ui.button("Smaller").clicked() {
                     self.change_size(&ctx, 1.0 / 1.1);
                 }
-                if ui.button("Usual").clicked() {
+                if ui.button("Standard").clicked() {
                     self.change_size(&ctx, 0.0);
                 }
                 if ui.button("Larger").clicked() {
                     self.change_size(&ctx, 1.1);
                 }
             });
-            if ui.add(egui::Button::new("The whole screen").shortcut_text(Command::FullScreen.keys_text())).clicked() {
+            if ui.add(egui::Button::new("Full screen").shortcut_text(Command::FullScreen.keys_text())).clicked() {
                 asked = Some(Command::FullScreen);
             }
             if let Some(command) = asked {
@@ -179,10 +181,31 @@ impl Desktop {
                         };
                         self.animal.panel(ui, &mut run);
                     }
-                    _ => self.slide.panel(ui, picture.as_ref(), &mut self.work, &mut self.setups, &mut self.messages),
+                    _ => {
+                        let run = SlideRun {
+                            picture: picture.as_ref(),
+                            pictures: &self.pictures,
+                            setups: &mut self.setups,
+                            work: &mut self.work,
+                            messages: &mut self.messages,
+                        };
+                        self.slide.panel(ui, run);
+                    }
                 }
             });
         });
+        if self.place == Place::Animal && picture.is_some() {
+            let ctx = ui.ctx().clone();
+            let mut run = Run {
+                picture: picture.as_ref(),
+                setups: &self.setups,
+                document: &mut self.document,
+                work: &mut self.work,
+                messages: &mut self.messages,
+                ctx: &ctx,
+            };
+            egui::Panel::top("tools").show(ui, |ui| self.animal.tool_bar(ui, &mut run));
+        }
         egui::CentralPanel::no_frame().show(ui, |ui| match (&picture, self.place) {
             (None, _) => self.without_picture(ui),
             (Some(_), Place::Animal) => {
@@ -248,7 +271,12 @@ impl Desktop {
                 .auto_shrink(false)
                 .show(ui, |ui| self.planner.panel(ui, &self.setups));
         });
-        egui::CentralPanel::default().show(ui, |ui| self.planner.middle(ui, &mut self.work));
+        let open = self.pictures.open_one(self.animal.picture.as_deref()).cloned();
+        let own = open.and_then(|picture| {
+            let scale = self.animal.scale_of(&picture, &self.setups, self.document.notebook())?;
+            Some(OwnPicture { path: picture.path.clone(), scale })
+        });
+        egui::CentralPanel::default().show(ui, |ui| self.planner.middle(ui, own.as_ref(), &mut self.work));
     }
 }
 

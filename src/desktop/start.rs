@@ -40,7 +40,7 @@ pub(crate) fn page(desktop: &mut Desktop, ui: &mut Ui) {
         }
         if !desktop.settings.notebooks.is_empty() {
             ui.add_space(18.0);
-            ui.label(RichText::new("Notebooks opened lately").strong());
+            ui.label(RichText::new("Recent notebooks").strong());
             for path in &desktop.settings.notebooks {
                 let name = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
                 if ui.link(name).on_hover_text(path.display().to_string()).clicked() {

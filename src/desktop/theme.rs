@@ -36,7 +36,13 @@ pub(crate) const fn attention(dark: bool) -> Color32 {
     if dark { Color32::from_rgb(240, 178, 110) } else { Color32::from_rgb(138, 74, 10) }
 }
 
-/// Bars of a budget, and series of plots.
+/// Bars behind the lines of a budget.
+#[must_use]
+pub(crate) const fn bar(dark: bool) -> Color32 {
+    if dark { Color32::from_rgb(40, 78, 95) } else { Color32::from_rgb(188, 216, 228) }
+}
+
+/// Series of plots.
 #[must_use]
 pub(crate) const fn series(dark: bool) -> Color32 {
     if dark { Color32::from_rgb(111, 176, 204) } else { Color32::from_rgb(38, 106, 138) }

@@ -7,6 +7,7 @@ use eframe::egui;
 
 use super::super::canvas::Canvas;
 use super::super::document::Document;
+use super::super::keys::Command;
 use super::super::message::Messages;
 use super::super::pictures::OpenPicture;
 use super::super::work::{Done, Work};
@@ -51,6 +52,19 @@ impl Tool {
             Self::Look => None,
             Self::Axis => Some(Kind::Axis),
             Self::Other(kind) => Some(kind),
+        }
+    }
+
+    /// The key that chooses it.
+    pub(super) const fn command(self) -> Command {
+        match self {
+            Self::Look => Command::Look,
+            Self::Axis => Command::Axis,
+            Self::Other(Kind::Span) => Command::Span,
+            Self::Other(Kind::Breadth) => Command::Breadth,
+            Self::Other(Kind::Appendage) => Command::Appendage,
+            Self::Other(Kind::Outline) => Command::Outline,
+            Self::Other(_) => Command::Angle,
         }
     }
 

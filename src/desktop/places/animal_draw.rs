@@ -54,6 +54,7 @@ impl AnimalPlace {
             (_, Some(edit)) => edit.shape.marks.get(edit.mark).map(|m| m.at),
             _ => self.proposed_in_hand().map(|(_, at)| at),
         };
+        self.next_step(&frame);
         self.canvas.finish(ui, &frame, &canvas_about, placing && self.grab.is_none(), watched);
     }
 

@@ -1,4 +1,4 @@
-//! The side of the animal place: setup, animal, tools, figures and budget.
+//! The side of the animal place: setup, animal, figures and budget.
 
 use eframe::egui;
 use egui::{RichText, Ui};
@@ -9,29 +9,29 @@ use super::animal_basis::{LyingIs, Situation};
 use super::figures;
 use super::parts::{attention, budget, warnings};
 use super::setups::Suggestion;
+use crate::animal::Unit;
 use crate::animal::repeat::worth_repeating;
-use crate::animal::{MarkKind, Unit};
-use crate::notebook::{Action, FigureNote, Measurement, MeasurementId, TRADE_LENGTHS};
+use crate::notebook::{Action, FigureNote, Measurement, MeasurementId};
 use crate::uncertainty::significant;
 
 impl AnimalPlace {
     /// Draws the panel.
     pub(crate) fn panel(&mut self, ui: &mut Ui, run: &mut Run<'_>) {
-        ui.heading("Measure an animal");
         let Some(picture) = run.picture else {
+            ui.heading("Measure an animal");
             ui.label("Choose its picture in the strip below.");
             return;
         };
         let about = self.situation(picture, run.setups);
         self.setup(ui, &about, run);
-        ui.separator();
         self.animal_and_lying(ui, &about, run);
         ui.separator();
-        self.tools(ui, run);
-        if self.drawing.is_empty() && self.edit.is_none() {
-            self.proposal(ui, &about, run);
+        if self.drawing.is_empty() && self.edit.is_none() && self.has_proposal(picture) {
+            self.proposal(ui, run);
+            ui.separator();
+        } else if self.tool != Tool::Look {
+            self.being_drawn(ui, run);
         }
-        ui.separator();
         self.figure_at_work(ui);
         self.list(ui, picture, run);
     }
@@ -45,20 +45,23 @@ impl AnimalPlace {
             return;
         }
         let shown = about.setup.map_or("choose a setup", |s| s.name.as_str()).to_owned();
-        let label = ui.label("Setup");
-        egui::ComboBox::from_id_salt("setup")
-            .selected_text(shown.clone())
-            .width(ui.available_width())
-            .show_ui(ui, |ui| {
-                for s in run.setups.all() {
-                    if ui.selectable_label(shown == s.name, &s.name).clicked() {
-                        self.setup_by_hand = Some(s.name.clone());
-                        self.accept = false;
+        ui.horizontal(|ui| {
+            let label = ui.label("Setup");
+            egui::ComboBox::from_id_salt("setup")
+                .selected_text(shown.clone())
+                .width(ui.available_width())
+                .truncate()
+                .show_ui(ui, |ui| {
+                    for s in run.setups.all() {
+                        if ui.selectable_label(shown == s.name, &s.name).clicked() {
+                            self.setup_by_hand = Some(s.name.clone());
+                            self.accept = false;
+                        }
                     }
-                }
-            })
-            .response
-            .labelled_by(label.id);
+                })
+                .response
+                .labelled_by(label.id);
+        });
         match (&about.suggestion, &self.setup_by_hand) {
             (Suggestion::None(why), None) => {
                 attention(ui, "No setup fits this picture", &why.join("\n"));
@@ -67,7 +70,7 @@ impl AnimalPlace {
             (Suggestion::Fits(i, words), by_hand) => {
                 let suggested = run.setups.all().get(*i).map(|s| &s.name);
                 if by_hand.is_none() || by_hand.as_ref() == suggested {
-                    ui.add(egui::Label::new(RichText::new(first_large(words)).weak()).wrap());
+                    ui.add(egui::Label::new(RichText::new(first_large(words)).weak().small()).wrap());
                 }
             }
             _ => {}
@@ -85,28 +88,33 @@ impl AnimalPlace {
             let blur = about
                 .blur_px
                 .map_or_else(|| "blur spot not known".to_owned(), |w| format!("blur spot {:.1} µm", w / scale));
-            ui.label(RichText::new(format!("{} px/µm, {blur}", significant(scale, 5))).weak());
+            ui.label(RichText::new(format!("{} px/µm, {blur}", significant(scale, 5))).weak().small());
         }
     }
 
     fn animal_and_lying(&mut self, ui: &mut Ui, about: &Situation<'_>, run: &mut Run<'_>) {
         ui.horizontal(|ui| {
             let label = ui.label("Animal");
-            ui.add(egui::TextEdit::singleline(&mut self.animal).hint_text("its name here").desired_width(170.0))
+            let width = ui.available_width() - 86.0;
+            ui.add(egui::TextEdit::singleline(&mut self.animal).hint_text("its name here").desired_width(width))
                 .labelled_by(label.id);
             let names: Vec<String> = run.document.notebook().animals.iter().map(|a| a.name.clone()).collect();
-            if !names.is_empty() {
-                ui.menu_button("Known", |ui| {
-                    egui::ScrollArea::vertical().max_height(260.0).show(ui, |ui| {
-                        for name in names {
-                            if ui.button(&name).clicked() {
-                                self.animal = name;
-                                ui.close();
-                            }
+            ui.menu_button("Animals", |ui| {
+                ui.checkbox(&mut self.keeps_animal, "The next picture shows the same animal");
+                if !names.is_empty() {
+                    ui.separator();
+                }
+                egui::ScrollArea::vertical().max_height(260.0).show(ui, |ui| {
+                    for name in names {
+                        if ui.button(&name).clicked() {
+                            self.animal = name;
+                            ui.close();
                         }
-                    });
+                    }
                 });
-            }
+            })
+            .response
+            .on_hover_text("animals of this notebook, and whether the name stays for the next picture");
         });
         ui.horizontal(|ui| {
             let label = ui.label("Lies");
@@ -126,8 +134,10 @@ impl AnimalPlace {
                 let degrees = ui.label("°");
                 response.labelled_by(degrees.id);
             }
+            if self.keeps_animal {
+                ui.label(RichText::new("same on the next picture").weak().small());
+            }
         });
-        ui.checkbox(&mut self.keeps_animal, "The next picture shows the same animal");
         if self.lying == LyingIs::Unknown && about.map.is_some() && !about.depth_known {
             attention(
                 ui,
@@ -146,62 +156,6 @@ impl AnimalPlace {
         }
         if let Err(words) = self.lying() {
             attention(ui, "Angle", &words);
-        }
-    }
-
-    fn tools(&mut self, ui: &mut Ui, run: &mut Run<'_>) {
-        ui.horizontal_wrapped(|ui| {
-            ui.spacing_mut().item_spacing.x = 4.0;
-            for (tool, name) in Tool::ALL {
-                if ui.selectable_label(self.tool == tool, name).clicked() {
-                    self.choose_tool(tool);
-                }
-            }
-        });
-        // A proposal needs the room; what is drawn has its own words again once that is decided.
-        let proposal = self.drawing.is_empty() && run.picture.is_some_and(|p| self.has_proposal(p));
-        if !proposal {
-            ui.add(egui::Label::new(RichText::new(self.tool.words()).weak()).wrap());
-        }
-        if self.tool != Tool::Look && !proposal {
-            ui.horizontal(|ui| {
-                let label = ui.label("Called");
-                let hint = self.tool.kind().map_or(String::new(), |k| format!("{} and a number", k.name()));
-                ui.add(egui::TextEdit::singleline(&mut self.quantity).hint_text(hint).desired_width(170.0))
-                    .labelled_by(label.id);
-                usual_names(ui, &mut self.quantity);
-            });
-            ui.horizontal(|ui| {
-                let label = ui.label("Ends on");
-                let words = |e: Option<MarkKind>| match e {
-                    None => "as is usual",
-                    Some(MarkKind::Silhouette) => "the outer edge",
-                    Some(MarkKind::Feature) => "a joint or line",
-                };
-                egui::ComboBox::from_id_salt("ends")
-                    .selected_text(words(self.ends))
-                    .show_ui(ui, |ui| {
-                        for e in [None, Some(MarkKind::Silhouette), Some(MarkKind::Feature)] {
-                            ui.selectable_value(&mut self.ends, e, words(e));
-                        }
-                    })
-                    .response
-                    .labelled_by(label.id);
-                ui.checkbox(&mut self.snap, "Snap").on_hover_text(super::super::keys::Command::Snap.hint());
-            });
-        }
-        if !self.drawing.is_empty() {
-            ui.horizontal(|ui| {
-                let n = self.drawing.len();
-                ui.label(if n == 1 { "1 mark".to_owned() } else { format!("{n} marks") });
-                if ui.button("Finish").on_hover_text(super::super::keys::Command::Finish.hint()).clicked() {
-                    self.finish_now(run);
-                }
-                if ui.button("Drop").on_hover_text(super::super::keys::Command::Drop.hint()).clicked() {
-                    self.drawing.clear();
-                    self.live = None;
-                }
-            });
         }
     }
 
@@ -229,7 +183,7 @@ impl AnimalPlace {
         let notebook = run.document.notebook();
         let Some(id) = Self::picture_in(notebook, picture) else {
             if self.drawing.is_empty() {
-                ui.label(RichText::new("Nothing is measured on this picture yet.").weak());
+                ui.add(egui::Label::new(RichText::new("Nothing is measured on this picture yet. Figures, what makes them uncertain and what would lessen it stand here.").weak()).wrap());
             }
             return;
         };
@@ -246,6 +200,7 @@ impl AnimalPlace {
             return;
         }
         let mut newly = None;
+        let gap = std::mem::replace(&mut ui.spacing_mut().item_spacing.y, 1.0);
         for m in &here {
             let figure =
                 m.reported.as_ref().map_or_else(|| "not evaluated".to_owned(), |r| figures::of_note(&r.figure));
@@ -254,6 +209,7 @@ impl AnimalPlace {
                 newly = Some(m.id);
             }
         }
+        ui.spacing_mut().item_spacing.y = gap;
         if newly.is_some() {
             (self.chosen, self.mark) = (newly, None);
         }
@@ -263,7 +219,34 @@ impl AnimalPlace {
     }
 
     fn chosen_one(&mut self, ui: &mut Ui, m: &Measurement, run: &mut Run<'_>) {
+        if let Some(r) = &m.reported {
+            ui.label(RichText::new(figures::of_note(&r.figure)).heading());
+            ui.add(egui::Label::new(facts_of(&r.figure, m)).wrap());
+        }
+        self.what_to_do(ui, m, run);
+        if let Some(r) = &m.reported {
+            let lines: Vec<_> =
+                r.figure.budget.iter().map(|l| (l.source.clone(), l.share, amount(l.u, r.figure.unit))).collect();
+            budget(ui, &lines);
+            for part in &r.figure.parts {
+                ui.horizontal(|ui| {
+                    ui.label(&part.name);
+                    ui.label(figures::of_note(part));
+                    ui.label(RichText::new(figures::verdict(part.verdict)).weak());
+                });
+            }
+            ui.add_space(4.0);
+            warnings(ui, r.figure.warnings.iter().chain(&r.warnings));
+        }
+        self.rename(ui, m.id, &m.quantity, m, run);
+    }
+
+    /// What can be done with the chosen measurement.
+    fn what_to_do(&mut self, ui: &mut Ui, m: &Measurement, run: &mut Run<'_>) {
         ui.horizontal_wrapped(|ui| {
+            // All in one row.
+            ui.spacing_mut().item_spacing.x = 3.0;
+            ui.spacing_mut().button_padding.x = 3.0;
             if ui.button("Remove").on_hover_text(super::super::keys::Command::Remove.hint()).clicked() {
                 self.remove_chosen(run);
             }
@@ -284,22 +267,6 @@ impl AnimalPlace {
                 self.copy_figure(run);
             }
         });
-        self.rename(ui, m.id, &m.quantity, m, run);
-        let Some(r) = &m.reported else { return };
-        ui.label(RichText::new(figures::of_note(&r.figure)).heading());
-        ui.label(facts_of(&r.figure, m));
-        let lines: Vec<_> =
-            r.figure.budget.iter().map(|l| (l.source.clone(), l.share, amount(l.u, r.figure.unit))).collect();
-        budget(ui, &lines);
-        for part in &r.figure.parts {
-            ui.horizontal(|ui| {
-                ui.label(&part.name);
-                ui.label(figures::of_note(part));
-                ui.label(RichText::new(figures::verdict(part.verdict)).weak());
-            });
-        }
-        ui.add_space(4.0);
-        warnings(ui, r.figure.warnings.iter().chain(&r.warnings));
     }
 
     fn rename(&mut self, ui: &mut Ui, id: MeasurementId, name: &str, m: &Measurement, run: &mut Run<'_>) {
@@ -323,23 +290,6 @@ impl AnimalPlace {
     }
 }
 
-/// Lengths as the trade defines them, to be taken as a name.
-fn usual_names(ui: &mut Ui, quantity: &mut String) {
-    ui.menu_button("Usual", |ui| {
-        egui::ScrollArea::vertical().max_height(320.0).show(ui, |ui| {
-            for l in &TRADE_LENGTHS {
-                let words = format!("{} ({})", l.quantity, l.animals);
-                if ui.button(words).on_hover_text(l.definition).clicked() {
-                    l.quantity.clone_into(quantity);
-                    ui.close();
-                }
-            }
-        });
-    })
-    .response
-    .on_hover_text("names of lengths as the trade defines them");
-}
-
 fn amount(u: f64, unit: Unit) -> String {
     format!("{} {}", significant(u, 2), unit.symbol())
 }
@@ -350,6 +300,6 @@ fn facts_of(f: &FigureNote, m: &Measurement) -> String {
         let text = crate::uncertainty::interval_text(low, high, 2);
         words.push(format!("{:.0} %: {text} {}", 100.0 * m.coverage, f.unit.symbol()));
     }
-    words.push(format!("lying {}", m.lying));
+    words.push(figures::lying(m.lying));
     words.join(", ")
 }

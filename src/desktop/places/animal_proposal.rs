@@ -265,19 +265,22 @@ impl AnimalPlace {
         if taken { self.free_name(shape.kind, notebook) } else { shape.name.clone() }
     }
 
-    /// The proposal at the side: the button that asks for it, or what is proposed.
-    pub(super) fn proposal(&mut self, ui: &mut Ui, about: &Situation<'_>, run: &mut Run<'_>) {
-        if self.open_proposal(about.picture).is_none() {
-            let (running, waiting) = (run.work.is_running(self.finding), self.proposed.is_some());
-            let words = if running { "Looking for the animal…" } else { "Propose axis, breadth and outline" };
-            let button = ui.add_enabled(!running && !waiting, egui::Button::new(words));
-            if button.on_hover_text(Command::Propose.hint()).clicked() {
-                self.ask_for_proposal(run);
-            }
-            return;
+    /// The button that asks for a proposal.
+    pub(super) fn propose_button(&mut self, ui: &mut Ui, run: &mut Run<'_>) {
+        let (running, waiting) = (run.work.is_running(self.finding), self.proposed.is_some());
+        let words = if running { "Looking for the animal…" } else { "Propose" };
+        let free = !running && !waiting && self.drawing.is_empty() && self.edit.is_none();
+        let button = ui.add_enabled(free, egui::Button::new(words));
+        if button.on_hover_text(Command::Propose.hint()).clicked() {
+            self.ask_for_proposal(run);
         }
+    }
+
+    /// What is proposed, at the side.
+    pub(super) fn proposal(&mut self, ui: &mut Ui, run: &mut Run<'_>) {
+        let Some(picture) = run.picture else { return };
         let mut moved = false;
-        if let Some(p) = self.open_proposal(about.picture) {
+        if let Some(p) = self.open_proposal(picture) {
             ui.label(RichText::new(format!("Proposed, sureness {}", p.confidence.sureness.name())).strong());
             for reason in &p.confidence.reasons {
                 ui.add(egui::Label::new(first_large(reason)).wrap());

@@ -1,8 +1,9 @@
 //! Figures in words.
 
-use crate::animal::{Measured, Unit, Verdict};
+use crate::animal::{Lying, Measured, Unit, Verdict};
 use crate::notebook::FigureNote;
 use crate::uncertainty::{Rounded, significant};
+use crate::units::Angle;
 
 /// Value and U, or the bound, as people read it: `203.4 ± 5.8 µm`, `at most 9.1 µm`.
 pub(super) fn text(value: Option<f64>, interval: (Option<f64>, Option<f64>), unit: Unit) -> String {
@@ -38,6 +39,17 @@ pub(super) const fn verdict(v: Verdict) -> &'static str {
     }
 }
 
+/// How an animal lies.
+pub(super) fn lying(l: Lying) -> String {
+    let degrees = |a: Angle| significant(a.degrees(), 3);
+    match l {
+        Lying::Flat => "lying flat".to_owned(),
+        Lying::Within(a) => format!("tilted by at most {}°", degrees(a)),
+        Lying::Tilt(a) => format!("tilted by {}°", degrees(a)),
+        _ => "lying not known".to_owned(),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -48,5 +60,6 @@ mod tests {
         assert_eq!(text(None, (None, Some(9.123)), Unit::Um), "at most 9.12 µm");
         assert_eq!(text(Some(31.25), (Some(30.0), Some(32.49)), Unit::Deg), "31.2 ± 1.2°");
         assert_eq!(text(None, (None, None), Unit::One), "no figure");
+        assert_eq!(lying(Lying::Within(Angle::from_degrees(10.0))), "tilted by at most 10.0°");
     }
 }

@@ -7,6 +7,7 @@ mod animal_figured;
 mod animal_keys;
 mod animal_panel;
 pub(super) mod animal_proposal;
+mod animal_tools;
 pub(super) mod book;
 mod figures;
 mod parts;

@@ -1,7 +1,7 @@
 //! Pieces that the places share.
 
 use eframe::egui;
-use egui::{RichText, Sense, Ui, WidgetText, vec2};
+use egui::{RichText, Ui, WidgetText, vec2};
 
 use super::super::message::{first_large, in_window};
 use super::super::theme;
@@ -9,6 +9,11 @@ use crate::command::desk;
 
 /// Width of the names before fields, points.
 const NAMES: f32 = 128.0;
+/// Height of a line of a budget, points.
+const BUDGET_ROW: f32 = 20.0;
+/// Lines of a budget that are shown, and the share of the variance below which none is.
+const MOST_LINES: usize = 7;
+const LEAST_SHARE: f64 = 0.005;
 
 /// Something with its name before it, names in one column.
 pub(super) fn named<R>(ui: &mut Ui, name: &str, add: impl FnOnce(&mut Ui, egui::Id) -> R) -> R {
@@ -52,31 +57,34 @@ pub(super) fn warnings<'a>(ui: &mut Ui, all: impl IntoIterator<Item = &'a String
     for text in all {
         ui.horizontal_top(|ui| {
             let color = theme::attention(ui.visuals().dark_mode);
-            ui.label(RichText::new("Note").strong().color(color));
-            ui.add(egui::Label::new(first_large(text)).wrap());
+            ui.label(RichText::new("Note").strong().small().color(color));
+            ui.add(egui::Label::new(RichText::new(first_large(text)).small()).wrap());
         });
     }
 }
 
-/// Parts of an uncertainty as bars, largest first: name, share of the variance, amount in words. What would lessen the largest stands
-/// below it.
+/// Parts of an uncertainty, largest first: name, share of the variance, amount in words, each on a bar as long as its share. What would
+/// lessen the largest stands below it.
 pub(super) fn budget(ui: &mut Ui, lines: &[(String, f64, String)]) {
     let largest = lines.iter().map(|l| l.1).fold(1e-12, f64::max);
-    let dark = ui.visuals().dark_mode;
-    for (i, (source, share, amount)) in lines.iter().filter(|l| l.1 >= 0.005).take(7).enumerate() {
+    let fill = theme::bar(ui.visuals().dark_mode);
+    let shown = lines.iter().filter(|l| l.1 >= LEAST_SHARE).take(MOST_LINES);
+    for (i, (source, share, amount)) in shown.enumerate() {
         let percent = (100.0 * share).round();
-        ui.horizontal(|ui| {
+        let room = ui.available_rect_before_wrap();
+        let size = vec2(room.width(), BUDGET_ROW);
+        let mut bar = egui::Rect::from_min_size(room.min, size);
+        bar.set_width((room.width() * (share / largest) as f32).max(2.0));
+        ui.painter().rect_filled(bar, 2.0, fill);
+        ui.allocate_ui_with_layout(size, egui::Layout::left_to_right(egui::Align::Center), |ui| {
+            ui.set_min_size(size);
+            ui.add_space(4.0);
             ui.label(first_large(source));
             ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+                ui.add_space(4.0);
                 ui.label(RichText::new(format!("{percent:.0} %  {amount}")).monospace());
             });
         });
-        let width = ui.available_width();
-        let (rect, _) = ui.allocate_exact_size(vec2(width, 7.0), Sense::hover());
-        ui.painter().rect_filled(rect, 2.0, ui.visuals().extreme_bg_color);
-        let mut bar = rect;
-        bar.set_width((width * (share / largest) as f32).max(2.0));
-        ui.painter().rect_filled(bar, 2.0, theme::series(dark));
         if i < 2
             && let Some(advice) = desk::advice(source)
         {

@@ -8,7 +8,7 @@ use super::super::message::first_large;
 use super::super::theme;
 use super::super::work::Work;
 use super::parts::{attention, field, line, named, warnings};
-use super::planner_preview::{PreviewPane, Rendered};
+use super::planner_preview::{OwnPicture, PreviewPane, Rendered};
 use super::setups::Setups;
 use crate::optics::planner::{Advice, LensKind, Plan, PlanRequest, PlanRow, PlannedLying, PlannedPlacement, plan};
 use crate::optics::{ApertureNote, PupilMagnification};
@@ -208,7 +208,7 @@ impl PlannerPlace {
     }
 
     /// The middle: advice, table, plots and preview.
-    pub(crate) fn middle(&mut self, ui: &mut Ui, work: &mut Work) {
+    pub(crate) fn middle(&mut self, ui: &mut Ui, own: Option<&OwnPicture>, work: &mut Work) {
         let dark = ui.visuals().dark_mode;
         self.plan();
         let request = self.form.request();
@@ -242,7 +242,7 @@ impl PlannerPlace {
                 plots(ui, p, dark);
             }
             if let Ok(request) = &request {
-                self.preview.show(ui, request, p, work);
+                self.preview.show(ui, (request, p), own, work);
             }
             ui.label(RichText::new("Lengths are on the animal. Blur is a lower bound: real lenses are worse, most of all wide open. U is for k = 2.").weak());
         });
@@ -264,15 +264,15 @@ const COLUMNS: [Column; 11] = [
     ("depth, µm", |r| Some(significant(r.depth_um.get(), 3))),
     ("resolves, µm", |r| Some(significant(r.smallest_resolved_high_um.get(), 3))),
     ("the part", |r| r.wanted_verdict.map(str::to_owned)),
-    ("U of part, µm", |r| r.wanted.as_ref().map(|e| significant(2.0 * e.u_um.get(), 2))),
-    ("U of animal, µm", |r| r.animal.as_ref().map(|e| significant(2.0 * e.u_um.get(), 2))),
+    ("U part, µm", |r| r.wanted.as_ref().map(|e| significant(2.0 * e.u_um.get(), 2))),
+    ("U animal, µm", |r| r.animal.as_ref().map(|e| significant(2.0 * e.u_um.get(), 2))),
     ("light, stops", |r| Some(format!("{:+.1}", r.exposure_stops).replace('-', "−"))),
 ];
 
 fn table(ui: &mut Ui, p: &Plan) {
     let shown: Vec<&Column> = COLUMNS.iter().filter(|(_, of)| p.apertures.iter().any(|r| of(r).is_some())).collect();
     egui::ScrollArea::horizontal().id_salt("plan table").show(ui, |ui| {
-        egui::Grid::new("plan table").num_columns(shown.len()).striped(true).spacing([18.0, 6.0]).show(ui, |ui| {
+        egui::Grid::new("plan table").num_columns(shown.len()).striped(true).spacing([11.0, 6.0]).show(ui, |ui| {
             for (name, _) in &shown {
                 ui.label(RichText::new(*name).strong());
             }

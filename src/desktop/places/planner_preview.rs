@@ -1,4 +1,6 @@
-//! The preview of a plan: what two apertures would record of a drawn animal, side by side.
+//! The preview of a plan: what two apertures would record of a drawn animal, or of a sharp picture of one's own, side by side.
+
+use std::path::PathBuf;
 
 use eframe::egui;
 use egui::{ColorImage, RichText, TextureHandle, TextureOptions, Ui};
@@ -8,6 +10,22 @@ use super::super::work::{Done, Work};
 use super::parts::attention;
 use crate::command::desk;
 use crate::optics::planner::{Advice, Plan, PlanRequest};
+use crate::uncertainty::significant;
+use crate::units::PxPerUm;
+
+/// A sharp picture that is open, with the scale that its setup gives it.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct OwnPicture {
+    pub(crate) path: PathBuf,
+    pub(crate) scale: PxPerUm,
+}
+
+impl OwnPicture {
+    fn words(&self) -> String {
+        let name = self.path.file_name().unwrap_or_default().to_string_lossy();
+        format!("{name}, {} px/µm", significant(self.scale.get(), 4))
+    }
+}
 
 /// What came of rendering.
 #[derive(Debug)]
@@ -21,6 +39,8 @@ pub(crate) struct Rendered {
 pub(super) struct PreviewPane {
     first: Option<usize>,
     second: Option<usize>,
+    /// True where the preview is of the person's own picture.
+    of_own: bool,
     ticket: Option<u64>,
     shown: Option<Rendered>,
     texture: Option<TextureHandle>,
@@ -46,7 +66,13 @@ impl PreviewPane {
     }
 
     /// Draws it; `made` has at least one aperture.
-    pub(super) fn show(&mut self, ui: &mut Ui, request: &PlanRequest, made: &Plan, work: &mut Work) {
+    pub(super) fn show(
+        &mut self,
+        ui: &mut Ui,
+        (request, made): (&PlanRequest, &Plan),
+        own: Option<&OwnPicture>,
+        work: &mut Work,
+    ) {
         let Some(last) = made.apertures.len().checked_sub(1) else { return };
         let best = match &made.advice {
             Some(Advice::Best(best)) => best.index,
@@ -74,15 +100,16 @@ impl PreviewPane {
                     .response
                     .labelled_by(label.id);
             }
+            self.choose_subject(ui, own);
             let running = work.is_running(self.ticket);
             let words = if running { "Rendering…" } else { "Render the preview" };
             let button = ui.add_enabled(!running, egui::Button::new(words));
-            let button = button.on_hover_text("a drawn fairyfly wasp through the planned blur, pixels and noise");
+            let button = button.on_hover_text("the animal through the planned blur, pixels and noise");
             if button.clicked() {
-                self.render(request, made, &rows, work, ui.ctx());
+                self.render((request, made), &rows, own, work, ui.ctx());
             }
         });
-        let key = key(request, &rows);
+        let key = key(request, &rows, self.own(own));
         let Some(shown) = &self.shown else { return };
         match &shown.result {
             Err(words) => attention(ui, "No preview", words),
@@ -103,12 +130,52 @@ impl PreviewPane {
         }
     }
 
-    fn render(&mut self, request: &PlanRequest, made: &Plan, rows: &[usize; 2], work: &mut Work, ctx: &egui::Context) {
-        let (request, made, key) = (request.clone(), made.clone(), key(request, rows));
+    /// The person's own picture, where it is chosen and still at hand.
+    const fn own<'a>(&self, own: Option<&'a OwnPicture>) -> Option<&'a OwnPicture> {
+        if self.of_own { own } else { None }
+    }
+
+    /// Whether the drawn animal is shown or the picture that is open in Animal.
+    fn choose_subject(&mut self, ui: &mut Ui, own: Option<&OwnPicture>) {
+        const DRAWN: &str = "a drawn fairyfly wasp";
+        let label = ui.label("of");
+        let shown = self.own(own).map_or_else(|| DRAWN.to_owned(), OwnPicture::words);
+        let hint = match own {
+            Some(_) => "a sharp picture of yours shows what the plan would make of it; its own blur comes on top",
+            None => {
+                "open a sharp picture in Animal and choose its setup: it can then be taken in the place of the drawn animal"
+            }
+        };
+        egui::ComboBox::from_id_salt("preview of")
+            .selected_text(shown)
+            .width(200.0)
+            .show_ui(ui, |ui| {
+                ui.selectable_value(&mut self.of_own, false, DRAWN);
+                match own {
+                    Some(own) => drop(ui.selectable_value(&mut self.of_own, true, own.words())),
+                    None => drop(ui.label(RichText::new("no picture with a scale is open in Animal").weak())),
+                }
+            })
+            .response
+            .labelled_by(label.id)
+            .on_hover_text(hint);
+    }
+
+    fn render(
+        &mut self,
+        (request, made): (&PlanRequest, &Plan),
+        rows: &[usize; 2],
+        own: Option<&OwnPicture>,
+        work: &mut Work,
+        ctx: &egui::Context,
+    ) {
+        let own = self.own(own).cloned();
+        let (request, made, key) = (request.clone(), made.clone(), key(request, rows, own.as_ref()));
         let mut rows = rows.to_vec();
         rows.dedup();
         self.ticket = work.start(ctx, "rendering the preview", move |_| {
-            let result = desk::plan_preview(&request, &made, &rows);
+            let sharp = own.as_ref().map(|o| (o.path.as_path(), o.scale));
+            let result = desk::plan_preview(&request, &made, &rows, sharp);
             let result = result.and_then(|(png, words)| Ok((picture(&png)?, words)));
             Some(Done::Rendered(Box::new(Rendered { key, result })))
         });
@@ -116,6 +183,6 @@ impl PreviewPane {
 }
 
 /// What a preview depends on.
-fn key(request: &PlanRequest, rows: &[usize; 2]) -> String {
-    format!("{request:?} {rows:?}")
+fn key(request: &PlanRequest, rows: &[usize; 2], own: Option<&OwnPicture>) -> String {
+    format!("{request:?} {rows:?} {own:?}")
 }

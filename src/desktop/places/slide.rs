@@ -7,7 +7,7 @@ use eframe::egui;
 
 use super::super::canvas::Canvas;
 use super::super::message::Messages;
-use super::super::pictures::OpenPicture;
+use super::super::pictures::{OpenPicture, Pictures};
 use super::super::work::{Done, Work};
 use super::setups::Setups;
 use super::slide_hand::ByHand;
@@ -86,7 +86,7 @@ impl Form {
         say("--rig", if self.rig_fixed { "fixed" } else { "" });
         say("--coherence", if self.incoherent { "incoherent" } else { "" });
         say("--tone", if self.tone_known { "known" } else { "" });
-        SlideWords(words)
+        SlideWords { words, turned: None }
     }
 
     /// True where the least is there that a reading needs.
@@ -119,6 +119,10 @@ pub(crate) struct SlidePlace {
     pub(super) left_out: Vec<LeftOut>,
     /// The graduation that keys have stepped to, by its place in the reading.
     pub(super) stepped: Option<usize>,
+    /// The picture of the same slide turned by about 90°.
+    pub(super) turned: Option<PathBuf>,
+    /// True while that picture is being read for the first time.
+    turning: bool,
 }
 
 impl SlidePlace {
@@ -130,6 +134,7 @@ impl SlidePlace {
             self.kept = None;
             self.left_out.clear();
             self.stepped = None;
+            (self.turned, self.turning) = (None, false);
             self.hand = ByHand::default();
         }
     }
@@ -158,7 +163,9 @@ impl SlidePlace {
     /// What is typed and marked, in the words of the command line.
     pub(super) fn words(&self) -> SlideWords {
         let mut words = self.form.words();
-        words.0.extend(self.hand.word());
+        words.words.extend(self.hand.word());
+        // Marks by hand say nothing of a second picture.
+        words.turned = self.turned.clone().filter(|_| !self.hand.on);
         words
     }
 
@@ -183,6 +190,19 @@ impl SlidePlace {
         self.run(picture, work, ctx);
     }
 
+    /// Takes the picture of the turned slide, or none any more, and fits again.
+    pub(super) fn turn(
+        &mut self,
+        second: Option<PathBuf>,
+        picture: &Arc<OpenPicture>,
+        work: &mut Work,
+        ctx: &egui::Context,
+    ) {
+        self.turning = second.is_some();
+        self.turned = second;
+        self.fit_again(picture, work, ctx);
+    }
+
     fn run(&mut self, picture: &Arc<OpenPicture>, work: &mut Work, ctx: &egui::Context) {
         self.kept = None;
         let (picture, words, left_out) = (Arc::clone(picture), self.words(), self.left_out.clone());
@@ -194,8 +214,16 @@ impl SlidePlace {
     }
 
     /// Takes what the background read.
-    pub(crate) fn arrived(&mut self, path: PathBuf, result: Result<Box<SlideRead>, NotRead>) {
+    pub(crate) fn arrived(&mut self, path: PathBuf, result: Result<Box<SlideRead>, NotRead>, messages: &mut Messages) {
         self.ticket = None;
+        if std::mem::take(&mut self.turning)
+            && let Err(not) = &result
+        {
+            // What was read of the first picture stays as it was.
+            messages.problem(&not.words);
+            self.turned = None;
+            return;
+        }
         self.outcome = Some((path, result.map_or_else(Outcome::Not, Outcome::Read)));
         if self.name.trim().is_empty()
             && let Some(read) = self.read()
@@ -206,13 +234,13 @@ impl SlidePlace {
 
     /// Keeps the reading as a setup of the name typed.
     pub(super) fn keep(&mut self, picture: &Arc<OpenPicture>, setups: &mut Setups, messages: &mut Messages) {
-        let Some(reading) = self.read().map(|r| r.reading.clone()) else { return };
+        let Some(read) = self.read() else { return };
         let mut words = self.words();
         if self.anew {
-            words.0.push("--replace".to_owned());
+            words.words.push("--replace".to_owned());
         }
         let name = self.name.trim().to_owned();
-        match desk::keep_slide(&picture.path, &picture.opened, &words, reading, &name, &setups.library) {
+        match desk::keep_slide(&picture.path, &picture.opened, &words, read, &name, &setups.library) {
             Ok((setup, _)) => {
                 let n = setup.readings.len();
                 let readings = if n == 1 { "1 reading".to_owned() } else { format!("{n} readings together") };
@@ -224,6 +252,16 @@ impl SlidePlace {
             Err(e) => messages.problem(e.words),
         }
     }
+}
+
+/// What the place's side works on in a frame.
+#[derive(Debug)]
+pub(crate) struct SlideRun<'a> {
+    pub(crate) picture: Option<&'a Arc<OpenPicture>>,
+    pub(crate) pictures: &'a Pictures,
+    pub(crate) setups: &'a mut Setups,
+    pub(crate) work: &'a mut Work,
+    pub(crate) messages: &'a mut Messages,
 }
 
 /// A name that says what is known, to be changed at will.
@@ -249,14 +287,14 @@ mod tests {
     #[test]
     fn what_is_typed_becomes_the_words_of_the_command_line() {
         let mut form = Form { division: " 10um ".into(), magnification: "4".into(), ..Form::default() };
-        assert_eq!(form.words().0, ["--division=10um", "--magnification=4"]);
+        assert_eq!(form.words().words, ["--division=10um", "--magnification=4"]);
         form.ruling = Some(0);
         form.aperture = "0.1".into();
         form.aperture_is = ApertureIs::Numerical;
         form.rig_fixed = true;
-        let words = form.words().0;
+        let words = form.words().words;
         assert!(words[0].starts_with("--ruling=") && words.contains(&"--na=0.1".to_owned()), "{words:?}");
         assert!(words.contains(&"--rig=fixed".to_owned()));
-        assert!(Form::default().words().0.is_empty() && !Form::default().is_enough());
+        assert!(Form::default().words().words.is_empty() && !Form::default().is_enough());
     }
 }

@@ -33,6 +33,8 @@ pub(super) struct ByHand {
 struct HandRow {
     at: Point<Image>,
     says: String,
+    /// False where the mark is left out of the fit.
+    counts: bool,
 }
 
 impl ByHand {
@@ -42,16 +44,17 @@ impl ByHand {
             let typed: String = r.says.chars().filter(|c| !c.is_whitespace()).collect();
             if is_zero(&typed) { "0um".to_owned() } else { typed }
         };
-        let known = self.marks.iter().all(|r| zero_or_length(&r.says));
+        let counted = || self.marks.iter().filter(|r| r.counts);
+        let known = counted().all(|r| zero_or_length(&r.says));
         let one = |r: &HandRow| format!("{},{}={}", r.at.x, r.at.y, plain(r));
-        let all: Vec<String> = self.marks.iter().map(one).collect();
+        let all: Vec<String> = counted().map(one).collect();
         (self.on && known && all.len() >= 2).then(|| format!("--by-hand={}", all.join(" ")))
     }
 
     /// Sets a mark; of the first the ruler says 0.
     fn set(&mut self, at: Point<Image>) {
         let says = if self.marks.is_empty() { "0um".to_owned() } else { String::new() };
-        self.marks.push(HandRow { at, says });
+        self.marks.push(HandRow { at, says, counts: true });
         self.chosen = Some(self.marks.len() - 1);
     }
 
@@ -79,7 +82,8 @@ impl ByHand {
             }
             let says = if r.says.trim().is_empty() { "?" } else { r.says.trim() };
             let font = FontId::proportional(14.0);
-            let text = format!("{}: {says}", i + 1);
+            let out = if r.counts { "" } else { ", left out" };
+            let text = format!("{}: {says}{out}", i + 1);
             let galley = frame.painter.layout_no_wrap(text.clone(), font.clone(), color);
             let min = at + vec2(12.0, -14.0 - galley.size().y);
             frame.painter.rect_filled(egui::Rect::from_min_size(min, galley.size()).expand(3.0), 3.0, theme::PLATE);
@@ -240,9 +244,21 @@ impl SlidePlace {
         ctx: &egui::Context,
     ) {
         let Some(read) = self.read() else { return };
-        if !matches!(read.reading.ruler, Ruler::Lines | Ruler::Crossed) {
-            messages.done("only graduations of a ruling can be left out, no dots and no marks by hand");
-            return;
+        match read.reading.ruler {
+            Ruler::Lines | Ruler::Crossed => {}
+            Ruler::ByHand => {
+                messages.done(format!(
+                    "untick the mark at the side to leave it out, and read the marks again; {} shows them",
+                    Command::ByHand.keys_text()
+                ));
+                return;
+            }
+            _ => {
+                messages.done(
+                    "single dots are not left out by hand: the fit leaves out those that lie far off, and of so many one more or less does not move the scale",
+                );
+                return;
+            }
         }
         let across = g.family == Family::Across;
         let off = |l: &LeftOut| (l.at - g.at).length();
@@ -273,12 +289,16 @@ impl SlidePlace {
         for (i, row) in self.hand.marks.iter_mut().enumerate() {
             named(ui, &format!("Mark {} says", i + 1), |ui, label| {
                 let response =
-                    ui.add(egui::TextEdit::singleline(&mut row.says).hint_text("as 500um").desired_width(96.0));
+                    ui.add(egui::TextEdit::singleline(&mut row.says).hint_text("as 500um").desired_width(80.0));
                 let response = response.labelled_by(label);
                 asked |= response.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
                 if response.gained_focus() {
                     self.hand.chosen = Some(i);
                 }
+                let counts = ui.checkbox(&mut row.counts, "");
+                let name = format!("mark {} counts", i + 1);
+                counts.widget_info(|| egui::WidgetInfo::selected(egui::Role::CheckBox, true, row.counts, &name));
+                counts.on_hover_text("counts in the fit; unticked it is left out");
                 if ui.small_button("Remove").on_hover_text(format!("mark {}", i + 1)).clicked() {
                     removed = Some(i);
                 }
@@ -291,8 +311,13 @@ impl SlidePlace {
         if let Some(i) = chosen.filter(|_| n > 0) {
             ui.label(RichText::new(format!("Mark {} is chosen: the arrow keys move it.", i + 1)).weak());
         }
-        if n < 2 {
-            let words = if n == 0 { "No mark yet." } else { "One mark; at least one more is needed." };
+        let counted = self.hand.marks.iter().filter(|r| r.counts).count();
+        if counted < 2 {
+            let words = match (n, counted) {
+                (0, _) => "No mark yet.",
+                (_, 0) => "No mark counts; at least two are needed.",
+                _ => "One mark counts; at least one more is needed.",
+            };
             ui.label(RichText::new(words).weak());
         }
         asked
@@ -311,6 +336,11 @@ mod tests {
         assert_eq!(hand.word(), None);
         hand.marks[1].says = "0,5 mm".into();
         assert_eq!(hand.word().as_deref(), Some("--by-hand=12.5,8=0um 400,9=0,5mm"));
+        hand.set(Point::new(500.0, 9.0));
+        assert_eq!(hand.word(), None, "the third says nothing yet");
+        hand.marks[2].counts = false;
+        assert_eq!(hand.word().as_deref(), Some("--by-hand=12.5,8=0um 400,9=0,5mm"), "it is left out");
+        hand.remove(2);
         hand.on = false;
         assert_eq!(hand.word(), None);
         hand.remove(0);

@@ -8,47 +8,37 @@ use egui_plot::{HLine, MarkerShape, Plot, Points};
 
 use super::super::keys::Command;
 use super::super::message::{Messages, first_large};
-use super::super::pictures::OpenPicture;
+use super::super::pictures::{OpenPicture, Pictures};
 use super::super::theme;
 use super::super::work::Work;
 use super::parts::{attention, budget, field, line, named, warnings};
 use super::setups::Setups;
-use super::slide::{ApertureIs, SlidePlace};
+use super::slide::{ApertureIs, SlidePlace, SlideRun};
 use super::slide_draw;
 use crate::command::desk::SlideRead;
-use crate::slide::{Graduation, LongGraduations, Rejection, Ruler};
-use crate::uncertainty::significant;
+use crate::slide::{Graduation, LongGraduations, Reading, Rejection, Ruler};
+use crate::uncertainty::{Rounded, significant};
 
 /// Graduations left out that are listed one by one.
 const MOST_LISTED: usize = 60;
 
 impl SlidePlace {
     /// Draws the panel.
-    pub(crate) fn panel(
-        &mut self,
-        ui: &mut Ui,
-        picture: Option<&Arc<OpenPicture>>,
-        work: &mut Work,
-        setups: &mut Setups,
-        messages: &mut Messages,
-    ) {
-        ui.heading("Read a ruled slide");
-        ui.label("Photographed exactly as the animals are: same camera, lens, magnification, aperture and mode.");
-        ui.add_space(4.0);
-        let mut asked = false;
-        let response = field(ui, "Division", &mut self.form.division, "as 10um or 0.01mm");
-        asked |= response.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
-        if response.changed() {
-            self.form.ruling = None;
+    pub(crate) fn panel(&mut self, ui: &mut Ui, run: SlideRun<'_>) {
+        let SlideRun { picture, pictures, setups, work, messages } = run;
+        // Once a slide is read, what was found needs the room.
+        if self.read().is_none() {
+            ui.heading("Read a ruled slide");
+            ui.label("Photographed exactly as the animals are: same camera, lens, magnification, aperture and mode.");
+            ui.add_space(4.0);
         }
-        self.rulings(ui);
-        ui.add_space(2.0);
+        let mut asked = self.division(ui);
         self.optics(ui);
         self.conditions(ui);
-        ui.add_space(6.0);
         if self.hand.on {
             asked |= self.marks_by_hand(ui);
         }
+        ui.add_space(2.0);
         ui.horizontal(|ui| {
             let running = work.is_running(self.ticket);
             let ready = picture.is_some() && self.is_enough() && !running;
@@ -101,38 +91,90 @@ impl SlidePlace {
         if let Some(read) = self.read() {
             found(ui, read);
         }
+        self.turned_slide(ui, picture, pictures, work);
         self.stepped(ui, picture, work, messages);
         self.saving(ui, picture, setups, messages);
         if let Some(read) = self.read() {
+            warnings(ui, &read.warnings);
             residuals(ui, read);
-        }
-        self.graduations(ui, picture, work, messages);
-        if let Some(read) = self.read() {
-            ui.add_space(4.0);
             ui.label(RichText::new("What makes the scale uncertain").strong());
             let total: f64 = read.parts.iter().map(|p| p.1 * p.1).sum();
             let lines: Vec<_> =
                 read.parts.iter().map(|(source, u)| (source.clone(), u * u / total.max(1e-300), percent(*u))).collect();
             budget(ui, &lines);
-            ui.add_space(4.0);
-            warnings(ui, &read.warnings);
+        }
+        self.graduations(ui, picture, work, messages);
+    }
+
+    /// The second picture, with the slide turned by about 90°, which tells the scale across.
+    fn turned_slide(&mut self, ui: &mut Ui, picture: &Arc<OpenPicture>, pictures: &Pictures, work: &mut Work) {
+        if self.read().is_none_or(|r| r.reading.ruler != Ruler::Lines) {
+            return;
+        }
+        let mut chosen = self.turned.clone();
+        let name = |p: &std::path::Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        let shown = chosen.as_deref().map_or_else(|| "none".to_owned(), name);
+        ui.horizontal(|ui| {
+            let label = ui.label("Slide turned by 90°");
+            egui::ComboBox::from_id_salt("turned slide")
+                .selected_text(shown)
+                .width(ui.available_width())
+                .truncate()
+                .show_ui(ui, |ui| {
+                    ui.selectable_value(&mut chosen, None, "none");
+                    for (path, name) in pictures.like(&picture.path) {
+                        ui.selectable_value(&mut chosen, Some(path.to_owned()), name);
+                    }
+                })
+                .response
+                .labelled_by(label.id)
+                .on_hover_text("a second picture of the same slide, turned by about 90°: it tells whether the scale across is the same; it must be in the strip, of the same size and camera");
+        });
+        if chosen != self.turned {
+            self.turn(chosen, picture, work, ui.ctx());
         }
     }
 
-    fn rulings(&mut self, ui: &mut Ui) {
+    /// The distance from one graduation to the next, typed or by one of the common rulings; true when it shall be read.
+    fn division(&mut self, ui: &mut Ui) -> bool {
         let all = crate::setup::rulings();
-        let shown =
-            self.form.ruling.and_then(|i| all.get(i)).map_or("or one of the common rulings", |r| r.title.as_str());
-        let response =
-            egui::ComboBox::from_id_salt("ruling").selected_text(shown).width(ui.available_width()).show_ui(ui, |ui| {
-                ui.selectable_value(&mut self.form.ruling, None, "the division as typed");
+        let mut asked = false;
+        named(ui, "Division", |ui, label| {
+            let width = ui.available_width() - 82.0;
+            let field = egui::TextEdit::singleline(&mut self.form.division).hint_text("as 10um").desired_width(width);
+            let response = ui.add(field).labelled_by(label);
+            let response = response.on_hover_text("the distance from one graduation to the next, as 10um or 0.01mm");
+            asked = response.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
+            if response.changed() {
+                self.form.ruling = None;
+            }
+            let menu = ui.menu_button("Rulings", |ui| {
+                ui.label(
+                    RichText::new("Common ones; each also tells the glass and how well it is known.").weak().small(),
+                );
                 for (i, r) in all.iter().enumerate() {
-                    if ui.selectable_value(&mut self.form.ruling, Some(i), &r.title).clicked() {
+                    if ui.selectable_label(self.form.ruling == Some(i), &r.title).clicked() {
+                        self.form.ruling = Some(i);
                         self.form.division = format!("{}um", r.division_um);
+                        ui.close();
                     }
                 }
             });
-        response.response.on_hover_text("a common ruling also tells the glass and how well it is known");
+            menu.response.on_hover_text("choose one of the common rulings instead of typing the division");
+        });
+        if let Some(r) = self.form.ruling.and_then(|i| all.get(i)) {
+            ui.horizontal(|ui| {
+                ui.add(egui::Label::new(RichText::new(&r.title).weak().small()).truncate());
+                if ui
+                    .small_button("As typed")
+                    .on_hover_text("takes the division alone, not the ruling's glass")
+                    .clicked()
+                {
+                    self.form.ruling = None;
+                }
+            });
+        }
+        asked
     }
 
     fn optics(&mut self, ui: &mut Ui) {
@@ -218,12 +260,21 @@ impl SlidePlace {
     }
 
     fn saving(&mut self, ui: &mut Ui, picture: &Arc<OpenPicture>, setups: &mut Setups, messages: &mut Messages) {
-        ui.add_space(6.0);
+        let saved = self.kept.as_deref() == Some(self.name.trim());
         let mut asked = false;
-        let response = field(ui, "Name of the setup", &mut self.name, "as fernery 4x");
-        asked |= response.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
+        ui.horizontal(|ui| {
+            let label = ui.label("Setup name");
+            let field = egui::TextEdit::singleline(&mut self.name).hint_text("as fernery 4x");
+            let response = ui.add(field.desired_width(ui.available_width() - 124.0)).labelled_by(label.id);
+            asked |= response.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
+            let words = if saved { "Saved" } else { "Save the setup" };
+            let ready = !self.name.trim().is_empty() && !saved;
+            let button = ui.add_enabled(ready, egui::Button::new(RichText::new(words).strong()));
+            let button = button.on_hover_text("keeps the scale under this name, for the animals taken the same way");
+            asked |= button.clicked();
+        });
         let known = setups.library.names().iter().any(|n| n == self.name.trim());
-        if known && self.kept.as_deref() != Some(self.name.trim()) {
+        if known && !saved {
             ui.add(
                 egui::Label::new(
                     "There is a setup of this name: this reading joins its history and makes its figures better.",
@@ -232,12 +283,6 @@ impl SlidePlace {
             );
             ui.checkbox(&mut self.anew, "Start it anew and forget its earlier readings");
         }
-        let saved = self.kept.as_deref() == Some(self.name.trim());
-        ui.horizontal(|ui| {
-            let ready = !self.name.trim().is_empty() && !saved;
-            let words = if saved { "Saved" } else { "Save the setup" };
-            asked |= ui.add_enabled(ready, egui::Button::new(RichText::new(words).strong())).clicked();
-        });
         if asked && !self.name.trim().is_empty() && !saved {
             self.keep(picture, setups, messages);
         }
@@ -256,8 +301,8 @@ fn found(ui: &mut Ui, read: &SlideRead) {
         let scale = format!("{} px/µm ± {} (k = 2)", significant(r.scale.get(), 6), percent(2.0 * read.u_rel));
         line(ui, "Scale", RichText::new(scale).strong());
         line(ui, "", format!("{} µm/px", significant(r.scale.um_per_px(), 6)));
-        line(ui, "Graduations", format!("{} in the fit, {} left out", r.used(), r.rejected()));
-        line(ui, "Residuals", format!("{} px rms", significant(r.residual_rms.get(), 2)));
+        let rms = significant(r.residual_rms.get(), 2);
+        line(ui, "Graduations", format!("{} in the fit, {} left out, {rms} px rms", r.used(), r.rejected()));
         let blur = match r.blur {
             Some(b) => format!(
                 "{:.1} µm ± {:.1} (k = 2), {:.1} px",
@@ -274,6 +319,7 @@ fn found(ui: &mut Ui, read: &SlideRead) {
             Ruler::ByHand => "marks set by hand".to_owned(),
             Ruler::Dots { columns, rows } => format!("dots, {columns} × {rows}"),
         };
+        line(ui, "Across", across(r));
         let long = match r.long_graduations {
             LongGraduations::FifthsAndTenths => "fifths and tenths are longer",
             LongGraduations::Tenths => "tenths are longer",
@@ -288,16 +334,32 @@ fn found(ui: &mut Ui, read: &SlideRead) {
     });
 }
 
+/// What is known of the scale across the ruling.
+fn across(r: &Reading) -> String {
+    match &r.isotropy {
+        None => "not read; taken as equal, ±0.1 %".to_owned(),
+        Some(i) => {
+            let ratio = Rounded::new(i.ratio, 2.0 * i.u_ratio, 2);
+            let verdict = if i.evidence > 0.5 { "they differ" } else { "no difference is seen" };
+            format!("{ratio} of that along (k = 2), {verdict}")
+        }
+    }
+}
+
 fn residuals(ui: &mut Ui, read: &SlideRead) {
     let dark = ui.visuals().dark_mode;
-    ui.label(RichText::new("Distance from the scale map").strong());
-    ui.label(RichText::new("px against the graduation's number; crosses are left out").weak().small());
+    ui.horizontal(|ui| {
+        ui.label(RichText::new("Distance from the scale map").strong());
+        ui.label(RichText::new("px, by number; × left out").weak().small()).on_hover_text(
+            "each graduation's distance from where the scale map has it, against its number; crosses are left out",
+        );
+    });
     let points = |left_out: bool| -> Vec<[f64; 2]> {
         let all = read.reading.graduations.iter().filter(|g| g.rejected.is_some() == left_out);
         all.filter(|g| g.residual.is_finite()).map(|g| [g.index as f64, g.residual.get()]).collect()
     };
     Plot::new("residuals")
-        .height(140.0)
+        .height(104.0)
         .allow_scroll(false)
         .allow_drag(false)
         .allow_zoom(false)

@@ -7,10 +7,11 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use motestick::desktop::Desktop;
 
-use super::whole::sample_notebook;
-use super::{click, click_at, has, rest, type_into, until, window};
+use super::whole::{axis_1_is_the_body_length, sample_notebook};
+use super::{click, click_at, has, rest, type_into, until, window_on};
 
-fn save(harness: &mut Harness<'static, Desktop>, name: &str) {
+/// Keeps a picture of the window as it is.
+pub(super) fn save(harness: &mut Harness<'static, Desktop>, name: &str) {
     harness.step();
     let folder: PathBuf = Path::new(env!("CARGO_TARGET_TMPDIR")).parent().unwrap_or(Path::new(".")).join("window");
     std::fs::create_dir_all(&folder).expect("works");
@@ -26,13 +27,28 @@ fn save(harness: &mut Harness<'static, Desktop>, name: &str) {
     }
 }
 
-fn day(size: [f32; 2], dark: bool) {
+fn day(size: [f32; 2], pixels_per_point: f32, dark: bool) {
     let home = tempfile::tempdir().expect("works");
-    let tag = format!("{}x{}_{}", size[0], size[1], if dark { "dark" } else { "light" });
-    let mut h = window(size, home.path());
+    let tag = format!(
+        "{}x{}_{}",
+        size[0] * pixels_per_point,
+        size[1] * pixels_per_point,
+        match (dark, pixels_per_point > 1.0) {
+            (true, _) => "dark",
+            (false, true) => "fine",
+            (false, false) => "light",
+        }
+    );
+    let mut h = window_on(size, pixels_per_point, home.path());
     h.ctx.set_theme(if dark { egui::ThemePreference::Dark } else { egui::ThemePreference::Light });
     h.step();
     save(&mut h, &format!("{tag}_0_start"));
+    for (key, name) in [(egui::Key::F3, "animal"), (egui::Key::F4, "notebook"), (egui::Key::F2, "slide")] {
+        h.key_press(key);
+        h.step();
+        h.step();
+        save(&mut h, &format!("{tag}_0_{name}_empty"));
+    }
     click(&mut h, "Open the sample pictures");
     rest(&mut h);
     click(&mut h, "Picture slide_still.jpg");
@@ -80,15 +96,15 @@ fn pages(size: [f32; 2], dark: bool) {
     h.ctx.set_theme(if dark { egui::ThemePreference::Dark } else { egui::ThemePreference::Light });
     h.step();
     save(&mut h, &format!("{tag}_a_table"));
+    click(&mut h, "Export");
+    save(&mut h, &format!("{tag}_a_table_export"));
+    h.key_press(egui::Key::Escape);
+    h.step();
     for (page, name) in [("Statistics", "b_statistics"), ("Repeats", "c_repeats"), ("Comparison", "d_comparison")] {
         click(&mut h, page);
         rest(&mut h);
         if page == "Comparison" {
-            h.get_by_label("The body length is").click();
-            h.step();
-            h.step();
-            h.get_by_label("axis 1").click();
-            h.step();
+            axis_1_is_the_body_length(&mut h);
         }
         h.step();
         h.step();
@@ -98,11 +114,23 @@ fn pages(size: [f32; 2], dark: bool) {
     click(&mut h, "Picture thrips.jpg");
     until(&mut h, "the thrips", |h| has(h, "Picture canvas"));
     rest(&mut h);
+    save(&mut h, &format!("{tag}_e_animal"));
     h.key_press(egui::Key::H);
     h.key_press(egui::Key::Q);
     rest(&mut h);
     h.step();
     save(&mut h, &format!("{tag}_e_proposal"));
+    h.key_press(egui::Key::Escape);
+    h.key_press(egui::Key::H);
+    h.key_press(egui::Key::L);
+    h.step();
+    h.get_by_label_contains("axis 1   ").click_accesskit();
+    h.step();
+    h.step();
+    save(&mut h, &format!("{tag}_e_chosen"));
+    click(&mut h, "View");
+    save(&mut h, &format!("{tag}_e_view"));
+    click(&mut h, "View");
     click(&mut h, "Slide");
     click(&mut h, "Picture mite.jpg");
     until(&mut h, "the mite", |h| has(h, "Picture canvas"));
@@ -142,11 +170,17 @@ fn pages_large_and_dark() {
 
 #[test]
 fn small_and_dark() {
-    day([1280.0, 720.0], true);
+    day([1280.0, 720.0], 1.0, true);
 }
 
 #[test]
 #[ignore = "takes half a minute; for looking at"]
 fn large_and_light() {
-    day([2560.0, 1440.0], false);
+    day([2560.0, 1440.0], 1.0, false);
+}
+
+#[test]
+#[ignore = "takes half a minute; for looking at"]
+fn on_a_fine_screen() {
+    day([1280.0, 720.0], 2.0, false);
 }

@@ -17,10 +17,15 @@ use motestick::desktop::{Desktop, Folders};
 
 /// A window of this size over an empty home.
 fn window(size: [f32; 2], home: &Path) -> Harness<'static, Desktop> {
+    window_on(size, 1.0, home)
+}
+
+/// The same on a screen with so many pixels a point.
+fn window_on(size: [f32; 2], pixels_per_point: f32, home: &Path) -> Harness<'static, Desktop> {
     let folders = Folders { data: home.join("data"), start: home.to_owned() };
     let mut harness = Harness::builder()
         .with_size(size)
-        .with_pixels_per_point(1.0)
+        .with_pixels_per_point(pixels_per_point)
         .with_max_steps(60)
         .renderer(cpu::Cpu::default())
         .build_ui_state(|ui, desktop: &mut Desktop| desktop.show(ui), Desktop::new(folders));

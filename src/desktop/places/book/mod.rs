@@ -1,6 +1,7 @@
 //! Notebook: everything that was measured as a table, its statistics, its repeats, and sizes held against published ones.
 
 mod comparison;
+mod leaving;
 mod made;
 mod plots;
 mod repeats;
@@ -72,6 +73,7 @@ pub(crate) struct BookPlace {
     repeats: repeats::RepeatsPage,
     comparison: comparison::ComparisonPage,
     making: Making,
+    leaving: leaving::Leaving,
 }
 
 impl BookPlace {
@@ -111,16 +113,7 @@ impl BookPlace {
             ui.separator();
             let some = !document.notebook().measurements.is_empty();
             ui.add_enabled_ui(some, |ui| {
-                ui.menu_button("Export", |ui| {
-                    for what in Export::ALL {
-                        if ui.button(format!("{}…", what.words())).clicked() {
-                            asked = Some(Asked::Export(what));
-                            ui.close();
-                        }
-                    }
-                })
-                .response
-                .on_hover_text("what motestick export writes");
+                asked = self.leaving.button(ui).map(Asked::Export);
             });
         });
         ui.separator();

@@ -147,7 +147,7 @@ impl StatisticsPage {
             }
             if self.drawn != Drawn::Distribution {
                 self.other = self.other.min(all.len() - 1);
-                let label = ui.label("the other");
+                let label = ui.label(if self.drawn == Drawn::Over { "divided by" } else { "along the axis" });
                 egui::ComboBox::from_id_salt("other quantity")
                     .selected_text(all[self.other].0.full_name())
                     .width(220.0)

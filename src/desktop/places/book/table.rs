@@ -135,10 +135,10 @@ impl TablePage {
             let animals = document.notebook().animals.len();
             ui.heading(match n {
                 1 => "1 measurement".to_owned(),
-                n => format!("{n} measurements of {animals} animals"),
+                n => format!("{n} measurements of {animals} animal{}", if animals == 1 { "" } else { "s" }),
             });
             ui.add_space(12.0);
-            let label = ui.label("Only with");
+            let label = ui.label("Only rows with");
             ui.add(egui::TextEdit::singleline(&mut self.sought).hint_text("any word in the table").desired_width(160.0)).labelled_by(label.id);
             let some = !self.rows.is_empty();
             if ui.add_enabled(some, egui::Button::new("Copy the table")).on_hover_text("as shown, for a spreadsheet").clicked() {
