@@ -245,7 +245,7 @@ fn pictures_leave_in_the_format_that_is_chosen() {
     assert!(has(&h, "Written:"), "{:?}", texts(&h, "Problem"));
     let files = std::fs::read_dir(home.path().join("pictures with scale bar")).expect("was written");
     let names: Vec<String> = files.flatten().map(|f| f.file_name().to_string_lossy().into_owned()).collect();
-    assert!(names.len() == 3 && names.iter().all(|n| n.ends_with(".ome.tiff") || n.ends_with(".tiff")), "{names:?}");
+    assert!(names.len() == 3 && names.iter().all(|n| n.ends_with(".ome.tif")), "{names:?}");
 }
 
 #[test]
