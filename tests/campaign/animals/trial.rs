@@ -83,10 +83,22 @@ impl Outcome {
     }
 }
 
+/// True lengths over those that the picture shows: 1 / cos of the tilt of each.
+///
+/// The budget takes every length as tilted within the stated angle for itself, the segments of an antenna together. No tilt of the
+/// whole animal's plane does that to lengths in all directions; so what is rendered is the projection.
+#[derive(Clone, Copy, Debug)]
+struct Raised {
+    axis: f64,
+    breadth: f64,
+    antenna: f64,
+}
+
 /// Everything drawn for one picture.
 struct Drawn {
     scene: AnimalScene,
     truth: AnimalTruth,
+    raised: Raised,
     setup: Setup,
     light: Light,
     /// Where the observer sees the edge, outward, px.
@@ -152,22 +164,22 @@ fn outcome(
 /// The figures of one measurement that have a truth.
 fn with_truth<'a>(m: &'a Measured, drawn: &Drawn) -> Vec<(&'static str, f64, &'a Measured)> {
     let truth = &drawn.truth;
-    let antenna = truth.limbs.iter().find(|l| l.name == "antenna left");
-    let segments = || antenna.map_or(&[][..], |l| &l.segment_um);
-    // The area as it is, not as the tilt shows it.
-    let area = truth.area_um2 / drawn.scene.tilt_deg.to_radians().cos();
+    let Raised { axis, breadth, antenna } = drawn.raised;
+    let (length, across) = (axis * truth.body_length_um, breadth * truth.breadth_um);
+    let limb = truth.limbs.iter().find(|l| l.name == "antenna left");
+    let segments: Vec<f64> = limb.map_or(vec![], |l| l.segment_um.iter().map(|s| antenna * s).collect());
     match m.name.as_str() {
-        "axis" => vec![("axis", truth.body_length_um, m)],
-        "breadth" => vec![("breadth", truth.breadth_um, m)],
-        "widest" => vec![("widest breadth", truth.breadth_um, m)],
-        "outline" => vec![("area", area, m)],
+        "axis" => vec![("axis", length, m)],
+        "breadth" => vec![("breadth", across, m)],
+        "widest" => vec![("widest breadth", across, m)],
+        "outline" => vec![("area", axis * breadth * truth.area_um2, m)],
         "antenna" => {
             const NAMES: [&str; 4] = ["segment I", "segment II", "segment III", "segment IV"];
-            m.parts.iter().zip(segments()).zip(NAMES).map(|((p, t), name)| (name, *t, p)).collect()
+            m.parts.iter().zip(segments).zip(NAMES).map(|((p, t), name)| (name, t, p)).collect()
         }
-        "breadth/axis" => vec![("breadth/axis", truth.breadth_um / truth.body_length_um, m)],
-        "antenna/axis" => vec![("antenna/axis", segments().iter().sum::<f64>() / truth.body_length_um, m)],
-        "antenna segment 4/antenna segment 3" => vec![("segment/segment", segments()[3] / segments()[2], m)],
+        "breadth/axis" => vec![("breadth/axis", across / length, m)],
+        "antenna/axis" => vec![("antenna/axis", segments.iter().sum::<f64>() / length, m)],
+        "antenna segment 4/antenna segment 3" => vec![("segment/segment", segments[3] / segments[2], m)],
         _ => vec![],
     }
 }
@@ -194,11 +206,9 @@ fn draw(regime: Regime, seed: u64) -> Option<Drawn> {
     let reach = predicted.x50_minus_x25().get();
     scene.threshold_um = rng.random_range(0.0..reach);
     scene.sensor.tone_exponent = rng.random_range(0.75..1.3);
-    // Every length is tilted within the angle stated: so is the animal along itself and across, each for itself.
     let most: f64 = if regime == Regime::Tilted { 20.0 } else { 5.0 };
-    let [along, across] = [0, 1].map(|_| rng.random_range(-most..most).to_radians().tan());
-    scene.tilt_deg = along.hypot(across).atan().to_degrees();
-    scene.tilt_azimuth_deg = scene.animals[0].heading_deg + across.atan2(along).to_degrees();
+    let [axis, breadth, antenna] = [(); 3].map(|()| 1.0 / rng.random_range(-most..most).to_radians().cos());
+    let raised = Raised { axis, breadth, antenna };
     // A hand follows the edge that it sees: the observer's threshold, and the tone curve's shift of 0.08 w for 1.3.
     let tone = -0.08 * predicted.w_um.get() * scene.sensor.tone_exponent.ln() / 1.3_f64.ln();
     let seen = if scene.bright_on_dark { tone } else { -tone };
@@ -213,7 +223,7 @@ fn draw(regime: Regime, seed: u64) -> Option<Drawn> {
     setup.readings[0].map =
         ScaleMap::similarity(picture.width, picture.height, PxPerUm::new(map_scale), Angle::new(0.0), 1e-4);
     setup.readings[0].scale_px_per_um = map_scale;
-    Some(Drawn { scene, truth, setup, light, observer_px, rng })
+    Some(Drawn { scene, truth, raised, setup, light, observer_px, rng })
 }
 
 /// An animal of 120 to 270 µm with its limbs, under the regime's light.
