@@ -14,7 +14,7 @@ use crate::exchange::plot::Plot;
 use crate::optics::planner::{Plan, PlanRequest};
 use crate::photo::PhotoError;
 use crate::setup::{Crossways, Library, Setup, SetupError};
-use crate::slide::{LeftOut, Reading, Request};
+use crate::slide::{HandMark, LeftOut, Reading, Request};
 use crate::units::{PxPerUm, Um};
 
 /// Now, UTC, ISO 8601.
@@ -96,6 +96,53 @@ pub(crate) struct SlideRead {
     pub(crate) parts: Vec<(String, f64)>,
     pub(crate) warnings: Vec<String>,
     turned: Option<Turned>,
+    read_as: ReadAs,
+}
+
+/// What decides what a reading means: a setup of other words than these would be of another scale.
+#[derive(Clone, Debug, PartialEq)]
+struct ReadAs {
+    picture_sha256: String,
+    division_um: f64,
+    expected: Option<PxPerUm>,
+    by_hand: Option<Vec<HandMark>>,
+    turned: Option<PathBuf>,
+}
+
+impl ReadAs {
+    fn of(opened: &Opened, args: &calibrate::Args) -> Result<Self, NotRead> {
+        let slide = notes::slide(args).map_err(NotRead::wrong)?;
+        let optics = notes::optics(args, opened).map_err(NotRead::wrong)?;
+        Ok(Self {
+            picture_sha256: opened.photo.sha256().to_owned(),
+            division_um: slide.division_um,
+            expected: optics.nominal_scale(),
+            by_hand: args.by_hand.as_ref().map(|m| m.0.clone()),
+            turned: args.crossways.clone(),
+        })
+    }
+
+    /// What is not as it was.
+    fn changed(&self, now: &Self) -> Option<String> {
+        let division = |r: &Self| r.division_um;
+        if self.picture_sha256 != now.picture_sha256 {
+            Some("another picture was read".to_owned())
+        } else if division(self) != division(now) {
+            Some(format!(
+                "it was read with a division of {} µm, and the division is {} µm now",
+                division(self),
+                division(now)
+            ))
+        } else if self.by_hand != now.by_hand {
+            Some("the marks set by hand are others now".to_owned())
+        } else if self.turned != now.turned {
+            Some("the turned picture is another one now".to_owned())
+        } else if self.expected != now.expected {
+            Some("magnification or pixel pitch are others now".to_owned())
+        } else {
+            None
+        }
+    }
 }
 
 /// What a second picture with the slide turned by about 90° gave.
@@ -181,7 +228,15 @@ pub(crate) fn read_slide(
     let one = one(path, opened, &args, reading, of_turned.as_ref())?;
     let own = one.setup.scale_uncertainty(one.reading.map.centre()).map_err(NotRead::wrong)?;
     let keep::One { setup, reading, warnings, .. } = one;
-    Ok(SlideRead { reading, setup, u_rel: own.u_rel, parts: own.parts, warnings, turned: of_turned })
+    Ok(SlideRead {
+        reading,
+        setup,
+        u_rel: own.u_rel,
+        parts: own.parts,
+        warnings,
+        turned: of_turned,
+        read_as: ReadAs::of(opened, &args)?,
+    })
 }
 
 fn one(
@@ -218,6 +273,9 @@ pub(crate) fn keep_slide(
     library: &Library,
 ) -> Result<(Setup, Vec<String>), NotRead> {
     let args = args(path, words, Some(name))?;
+    if let Some(what) = read.read_as.changed(&ReadAs::of(opened, &args)?) {
+        return Err(NotRead::wrong(format!("{what}: read the slide again before you save the setup")));
+    }
     let one = one(path, opened, &args, read.reading.clone(), read.turned.as_ref())?;
     let mut kept = keep::earlier(&args, library).map_err(NotRead::wrong)?;
     let done = keep::keep(one, &args, library, &mut kept).map_err(NotRead::wrong)?;
@@ -372,5 +430,30 @@ pub(crate) fn export(notebook: &Path, what: Export, to: &Path) -> Result<String,
         }
         Err(super::Failure::Usage(words)) => Err(words),
         Err(_) => Err(format!("{} could not be written", to.display())),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The wrong scale that this keeps out: read with one division, saved with another.
+    #[test]
+    fn a_setup_is_saved_only_with_the_words_that_its_slide_was_read_with() {
+        let picture = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/sample_data/slide_still.jpg"));
+        let opened = open(picture).expect("opens");
+        let words = |w: &[&str]| SlideWords { words: w.iter().map(|w| (*w).to_owned()).collect(), turned: None };
+        let read = read_slide(picture, &opened, &words(&["--division=10um"]), &[]).expect("reads");
+        let home = tempfile::tempdir().expect("works");
+        let library = Library::in_folder(home.path());
+        let keep = |w: &[&str]| keep_slide(picture, &opened, &words(w), &read, "fernery", &library);
+        let refused = keep(&["--division=100um"]).expect_err("another division");
+        assert!(refused.words.contains("10 µm") && refused.words.contains("100 µm"), "{}", refused.words);
+        let refused =
+            keep(&["--division=10um", "--magnification=4", "--pixel=3.72um"]).expect_err("another expectation");
+        assert!(refused.words.contains("magnification"), "{}", refused.words);
+        assert!(library.names().is_empty());
+        let (kept, _) = keep(&["--division=10um", "--camera=the old one"]).expect("a name changes no scale");
+        assert_eq!(kept.slide.division_um, 10.0);
     }
 }
