@@ -13,7 +13,7 @@ use crate::setup::{
     Assumed, Coherence, Crossways, Library, OpticsNotes, Pooled, PooledNote, ReadingRecord, SCHEMA, Setup, SetupError,
     SlideNotes, ToneCurve,
 };
-use crate::slide::{Reading, RegionBlur, Ruler};
+use crate::slide::{Reading, RegionBlur};
 use crate::units::Um;
 
 /// Relative spread below which readings look like pictures taken one after the other: a tenth of what a ring with a stop leaves.
@@ -74,28 +74,8 @@ pub(super) fn new_setup(
 
 /// The reading as a setup holds it.
 pub(super) fn record(path: &Path, opened: &Opened, reading: &Reading, crossways: Option<Crossways>) -> ReadingRecord {
-    let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
-    ReadingRecord {
-        date: clock::now(),
-        picture: file_name(path),
-        picture_sha256: opened.photo.sha256().to_owned(),
-        scale_px_per_um: reading.scale.get(),
-        u_rel_fit: reading.u_rel_fit,
-        dof_fit: reading.dof.clamp(1.0, 1e6),
-        u_rel: 0.0,
-        rotation_deg: reading.rotation.degrees(),
-        model: reading.map.model.name().to_owned(),
-        graduations_used: count(reading.used()),
-        graduations_rejected: count(reading.rejected()),
-        residual_rms_px: reading.residual_rms.get(),
-        blur_spot_um: reading.blur.map(|b| (b.width / reading.scale).get()),
-        u_blur_spot_um: reading.blur.map(|b| (b.u / reading.scale).get()),
-        u_rel_by_source: toml::Table::new(),
-        warnings: vec![],
-        crossways,
-        by_hand: reading.ruler == Ruler::ByHand,
-        map: reading.map.clone(),
-    }
+    let sha256 = opened.photo.sha256().to_owned();
+    ReadingRecord { crossways, ..ReadingRecord::of(reading, clock::now(), file_name(path), sha256) }
 }
 
 /// Works out the uncertainty of a reading and keeps it where a setup was named.

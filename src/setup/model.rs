@@ -4,11 +4,13 @@ use serde::{Deserialize, Serialize};
 
 use super::SetupError;
 use crate::optics::{Aperture, ApertureNote, OpticsError, PupilMagnification, System};
-use crate::slide::ScaleMap;
+use crate::slide::{Reading, Ruler, ScaleMap};
 use crate::units::{Px, PxPerUm, Um};
 
 /// Version of the file's form that this program writes.
 pub const SCHEMA: u32 = 1;
+/// Degrees of freedom beyond this are as good as infinite, which TOML readers do not all take.
+const MOST_DOF: f64 = 1e6;
 
 /// One camera, lens, magnification, aperture and recording mode, with every reading of a ruled slide made through it.
 ///
@@ -300,6 +302,35 @@ pub struct ReadingRecord {
 }
 
 impl ReadingRecord {
+    /// A reading as a setup holds it: `u_rel`, `u_rel_by_source` and `warnings` are still to be filled from the setup.
+    ///
+    /// `date` is UTC in the form of the field, `picture` the file's name and `picture_sha256` the hash of its bytes.
+    #[must_use]
+    pub fn of(reading: &Reading, date: String, picture: String, picture_sha256: String) -> Self {
+        let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
+        Self {
+            date,
+            picture,
+            picture_sha256,
+            scale_px_per_um: reading.scale.get(),
+            u_rel_fit: reading.u_rel_fit,
+            dof_fit: reading.dof.clamp(1.0, MOST_DOF),
+            u_rel: 0.0,
+            rotation_deg: reading.rotation.degrees(),
+            model: reading.map.model.name().to_owned(),
+            graduations_used: count(reading.used()),
+            graduations_rejected: count(reading.rejected()),
+            residual_rms_px: reading.residual_rms.get(),
+            blur_spot_um: reading.blur.map(|b| (b.width / reading.scale).get()),
+            u_blur_spot_um: reading.blur.map(|b| (b.u / reading.scale).get()),
+            u_rel_by_source: toml::Table::new(),
+            warnings: vec![],
+            crossways: None,
+            by_hand: reading.ruler == Ruler::ByHand,
+            map: reading.map.clone(),
+        }
+    }
+
     /// Scale at the picture's centre along the ruling.
     #[must_use]
     pub const fn scale(&self) -> PxPerUm {

@@ -3,6 +3,8 @@
 //! `--perfect` rules the slides of `field` and `hardest` without errors of their own; `--k1=0.01` photographs those of `clean` through a lens
 //! that distorts, odd seeds in the form that the map does not have.
 //!
+//! `--write=FOLDER` keeps the rendered pictures of scenes.
+//!
 //! KIND is `field`, `hardest`, `clean`, `traps`, `whole`, or a style of ruling (`Grid`, `Crossed`, `Numbered` …). Prints how many were read,
 //! the errors against the truth, and the pulls (error over stated uncertainty); for traps, every wrong scale; for `whole`, how often
 //! the stated uncertainty of the scale with everything in it holds the truth, over clean and field pictures.
@@ -17,7 +19,7 @@ use motestick::phantom::slide::{DistortionForm, SlideScene, render};
 use motestick::phantom::style::{Style, style_scene};
 use motestick::phantom::trap::{Expectation, TrapKind, trap};
 use motestick::photo::{Channel, Limits, Photo};
-use motestick::slide::{Request, read};
+use motestick::slide::{Reading, Request, read};
 use motestick::units::Um;
 use std::time::{Duration, Instant};
 
@@ -62,24 +64,27 @@ fn look(args: &[String]) {
         let photo = Photo::open(std::path::Path::new(file), &Limits::default()).expect("opens");
         match read(&photo.light(Channel::Even), &Request::new(Um::new(division))) {
             Ok(r) => println!(
-                "{file}: {:.5} px/µm, across by {:.5}, u fit {:.1e}, {}, {:?}, {} used, residual {:.3}, κ {:+.4} κ₂ {:+.4} g {:+.4} {:+.4}, evidence {:.2} {:.2}",
+                "{file}: {:.5} px/µm, across by {:.5}, u fit {:.1e}, {:?}, {} used, residual {:.3}, {}",
                 r.scale.get(),
                 r.map.ratio_across(),
                 r.u_rel_fit,
-                r.map.model.name(),
                 r.ruler,
                 r.used(),
                 r.residual_rms.get(),
-                r.map.radial,
-                r.map.radial_2,
-                r.map.perspective[0],
-                r.map.perspective[1],
-                r.evidence_radial,
-                r.evidence_perspective,
+                terms(&r),
             ),
             Err(why) => println!("{file}: refused, {} ({why})", why.reason()),
         }
     }
+}
+
+/// The map's form with its terms, and what speaks for them.
+fn terms(r: &Reading) -> String {
+    let ([g_along, g_across], m) = (r.map.perspective, r.map.model.name());
+    format!(
+        "{m}, κ {:+.5} κ₂ {:+.5} g {g_along:+.5} {g_across:+.5}, evidence {:.2} {:.2}",
+        r.map.radial, r.map.radial_2, r.evidence_radial, r.evidence_perspective,
+    )
 }
 
 /// The scenes as drawn by lot, or with every graduation in its place where `--perfect` is asked for.
@@ -100,6 +105,7 @@ fn open(picture: &Picture) -> Photo {
 }
 
 fn scenes(scene_of: &dyn Fn(u64) -> SlideScene, count: u64, first: u64, each: bool, with_bound: bool) {
+    let folder = std::env::args().find_map(|a| a.strip_prefix("--write=").map(str::to_owned));
     let mut errors = Vec::new();
     let mut pulls = Vec::new();
     let mut bounds = Vec::new();
@@ -109,6 +115,10 @@ fn scenes(scene_of: &dyn Fn(u64) -> SlideScene, count: u64, first: u64, each: bo
     for seed in first..first + count {
         let scene = scene_of(seed);
         let rendered = render(&scene).expect("renders");
+        if let Some(folder) = &folder {
+            let (bytes, ending) = rendered.picture.file().expect("encodes");
+            std::fs::write(format!("{folder}/{seed}.{ending}"), bytes).expect("writes");
+        }
         let photo = open(&rendered.picture);
         let light = photo.light(Channel::Even);
         let start = Instant::now();
@@ -139,7 +149,7 @@ fn scenes(scene_of: &dyn Fn(u64) -> SlideScene, count: u64, first: u64, each: bo
                         "{note}: error {error:+.1e}, u fit {:.1e}, pull {pull:+.1}, {} used, {}, ruling {:.3} µm",
                         reading.u_rel_fit,
                         reading.used(),
-                        reading.map.model.name(),
+                        terms(&reading),
                         reading.ruling_sd.get(),
                     );
                 }

@@ -79,32 +79,13 @@ fn setup_of(reading: &Reading, division_um: f64, known: Known) -> Setup {
         slide,
         assumed: Assumed { rig_fixed: known.rig_fixed, ..Assumed::default() },
         pooled: None,
-        readings: vec![record(reading)],
+        readings: vec![ReadingRecord::of(
+            reading,
+            "2024-05-01T10:00:00Z".to_owned(),
+            "slide.png".to_owned(),
+            "00".repeat(32),
+        )],
         other: toml::Table::new(),
-    }
-}
-
-fn record(reading: &Reading) -> ReadingRecord {
-    ReadingRecord {
-        date: "2024-05-01T10:00:00Z".to_owned(),
-        picture: "slide.png".to_owned(),
-        picture_sha256: "00".repeat(32),
-        scale_px_per_um: reading.scale.get(),
-        u_rel_fit: reading.u_rel_fit,
-        dof_fit: reading.dof.clamp(1.0, 1e6),
-        u_rel: 0.0,
-        rotation_deg: reading.rotation.degrees(),
-        model: reading.map.model.name().to_owned(),
-        graduations_used: reading.used() as u32,
-        graduations_rejected: reading.rejected() as u32,
-        residual_rms_px: reading.residual_rms.get(),
-        blur_spot_um: reading.blur.map(|b| (b.width / reading.scale).get()),
-        u_blur_spot_um: reading.blur.map(|b| (b.u / reading.scale).get()),
-        u_rel_by_source: toml::Table::new(),
-        warnings: vec![],
-        crossways: None,
-        by_hand: false,
-        map: reading.map.clone(),
     }
 }
 
