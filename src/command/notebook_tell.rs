@@ -104,8 +104,18 @@ pub(super) fn read(path: &Path) -> Result<Notebook, Failure> {
 pub(super) fn animal_id(notebook: &Notebook, name: &str) -> Result<AnimalId, Failure> {
     notebook.animal_named(name).map(|a| a.id).ok_or_else(|| {
         let names: Vec<&str> = notebook.animals.iter().take(20).map(|a| a.name.as_str()).collect();
-        Failure::Usage(format!("the notebook has no animal \"{name}\"; it has {}", names.join(", ")))
+        Failure::Usage(format!("the notebook has no animal \"{name}\"; it has {}", listed(names)))
     })
+}
+
+/// Names one after the other, or that there are none.
+fn listed<S: AsRef<str>>(names: impl IntoIterator<Item = S>) -> String {
+    let mut out = String::new();
+    for name in names {
+        out.push_str(if out.is_empty() { "" } else { ", " });
+        out.push_str(name.as_ref());
+    }
+    if out.is_empty() { "none yet".to_owned() } else { out }
 }
 
 #[derive(Serialize)]
@@ -155,10 +165,10 @@ fn statistics(args: &StatisticsArgs, console: &mut Console) -> Result<(), Failur
     let notebook = read(&args.notebook)?;
     let mut all = notebook.statistics();
     if let Some(wanted) = &args.quantity {
-        let names: Vec<String> = all.iter().map(|s| s.quantity.clone()).collect();
+        let names: std::collections::BTreeSet<String> = all.iter().map(|s| s.quantity.clone()).collect();
         all.retain(|s| s.quantity == *wanted);
         if all.is_empty() {
-            return Err(Failure::Usage(format!("the notebook has no \"{wanted}\"; it has {}", names.join(", "))));
+            return Err(Failure::Usage(format!("the notebook has no \"{wanted}\"; it has {}", listed(names))));
         }
     }
     if let (Some(file), Some(s)) = (&args.plot, all.iter().find(|s| s.part.is_empty())) {
@@ -235,7 +245,7 @@ fn summary_text(notebook: &Notebook, s: &QuantitySummary, most: usize) -> String
         out.push_str(&format!("s {} {unit}, standard error {}; ", words.std_dev, words.std_error));
         out.push_str(&format!("between animals {}, ", words.between));
     }
-    out.push_str(&format!("measuring {}, shared by all {} {unit}\n", words.measuring, words.common));
+    out.push_str(&format!("measuring {}, shared {} {unit}\n", words.measuring, words.common));
     if !s.outliers.is_empty() {
         let names: Vec<String> = s.outliers.iter().map(|id| name_of(notebook, *id)).collect();
         out.push_str(&format!("  far from the rest, counted all the same: {}\n", names.join(", ")));

@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 
 use super::document::Notebook;
 use super::id::{AnimalId, SetupId};
-use super::measurement::FigureNote;
+use super::measurement::{BudgetNote, FigureNote};
 use crate::animal::{Unit, source as animal_source};
 use crate::setup::source as setup_source;
 use crate::stats::{median, outliers, student_t_quantile, summary};
+use crate::uncertainty::EvaluationType;
 
 /// One animal's value of a quantity: the mean of its repeats.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -18,10 +19,8 @@ pub struct Sampled {
     pub value: f64,
     /// Number of its measurements.
     pub measurements: usize,
-    /// Standard uncertainty from what differs from animal to animal: marks, lying, edges.
+    /// Standard uncertainty from what differs from animal to animal: marks, lying, edges. Repeats lessen the hand's part alone.
     pub u_own: f64,
-    /// Standard uncertainty from what animals share: the scale, the observer, the tone curve.
-    pub u_common: f64,
 }
 
 /// An animal's value with what it shares with whom.
@@ -30,8 +29,23 @@ struct Shared {
     sampled: Sampled,
     /// Standard uncertainty from what all animals share, whatever the setup.
     by_all: f64,
-    /// From what those through the same setup share, by setup: the weight of each in the animal's mean times its uncertainty.
-    by_setup: BTreeMap<SetupId, f64>,
+    /// From what those through the same setup share, by setup.
+    by_setup: BTreeMap<SetupId, OfSetup>,
+}
+
+/// What one setup contributes to a mean: the weight of its figures times their uncertainty.
+#[derive(Clone, Copy, Debug, Default)]
+struct OfSetup {
+    u: f64,
+    /// Fourth root of the sum of `u⁴/ν` of what is known from few readings: weights act on it as on `u`.
+    few: f64,
+}
+
+impl OfSetup {
+    fn add(&mut self, weight: f64, other: Self) {
+        self.u += weight * other.u;
+        self.few += weight * other.few;
+    }
 }
 
 /// What is known of one quantity in one group.
@@ -61,7 +75,7 @@ pub struct QuantitySummary {
     pub interval_95: Option<(f64, f64)>,
     /// Root mean square of the measuring's own standard uncertainties.
     pub measuring: f64,
-    /// Standard uncertainty of the mean from what all share, which more animals do not lessen.
+    /// Standard uncertainty of the mean from what animals share (slide, observer, setups), which more animals do not lessen.
     pub common: f64,
     /// Standard deviation between animals without the measuring, `√(s² − measuring²)`; 0 where the measuring explains all of it.
     pub between: Option<f64>,
@@ -81,8 +95,13 @@ const BY_ALL: [&str; 5] = [
     animal_source::TONE,
 ];
 
-/// Sources that the measurements through one setup share: how the slide lay and was read that day, and how well the rig comes back.
-const BY_SETUP: [&str; 3] = [setup_source::FIT, setup_source::TILT, setup_source::REPRODUCIBILITY];
+/// Sources that the measurements through one setup share: how the slide lay and was read that day, where in the depth of field it was
+/// (the animal's own place in it is a part of the same figure, so that more is shared here than must be), and how well the rig comes
+/// back.
+const BY_SETUP: [&str; 4] = [setup_source::FIT, setup_source::TILT, setup_source::FOCUS, setup_source::REPRODUCIBILITY];
+
+/// What a hand does anew each time that it marks the same animal.
+const EACH_TIME: [&str; 1] = [animal_source::HAND];
 
 /// Group, quantity by its first appearance and name, part by its place and name, unit.
 type Key = (String, usize, String, (usize, String), Unit2);
@@ -115,16 +134,20 @@ impl Unit2 {
 #[derive(Clone, Copy)]
 struct Value {
     value: f64,
-    own: f64,
+    /// Variances.
+    hand: f64,
+    rest: f64,
     by_all: f64,
-    by_setup: f64,
+    of_setup: OfSetup,
     setup: SetupId,
+    /// The figure's own 95 % interval.
+    interval: Option<(f64, f64)>,
 }
 
 impl Notebook {
     /// Summaries of every quantity and its parts in every group, in the notebook's order.
     ///
-    /// Repeats on one animal are averaged first, so that n counts animals. What the measurements through one setup share (its readings,
+    /// Repeats on one animal are averaged first, so that n counts animals; they lessen what the hand adds, and nothing else. What the measurements through one setup share (its readings,
     /// how well it comes back) lessens with the number of setups; what all share (slide, temperature, pixels, observer, tone) does not.
     #[must_use]
     pub fn statistics(&self) -> Vec<QuantitySummary> {
@@ -165,8 +188,24 @@ fn value_of(setup: SetupId, figure: &FigureNote) -> Option<Value> {
         let lines = figure.budget.iter().filter(|l| of.contains(&l.source.as_str()));
         lines.map(|l| l.share).sum::<f64>().clamp(0.0, 1.0) * u * u
     };
-    let (by_all, by_setup) = (share(&BY_ALL), share(&BY_SETUP));
-    Some(Value { value, own: (u * u - by_all - by_setup).max(0.0), by_all, by_setup, setup })
+    let (by_all, by_setup, hand) = (share(&BY_ALL), share(&BY_SETUP), share(&EACH_TIME));
+    // Of everything in a budget, few readings tell the setup's own spread; the figure's degrees of freedom are theirs:
+    // ν = u⁴ / Σ u_i⁴/ν_i (GUM G.2b) solved for u_i⁴/ν_i.
+    let of_few =
+        |l: &BudgetNote| l.source == setup_source::REPRODUCIBILITY && l.evaluation == EvaluationType::A.letter();
+    let few = match figure.dof {
+        Some(dof) if dof.is_finite() && dof > 0.0 && figure.budget.iter().any(of_few) => u / dof.powf(0.25),
+        _ => 0.0,
+    };
+    Some(Value {
+        value,
+        hand,
+        rest: (u * u - by_all - by_setup - hand).max(0.0),
+        by_all,
+        of_setup: OfSetup { u: by_setup.sqrt(), few },
+        setup,
+        interval: figure.low.zip(figure.high),
+    })
 }
 
 /// No mean of lengths, areas or ratios is below 0: what the few animals' wide law says beyond that is known to be empty.
@@ -187,14 +226,17 @@ fn summarised(
     let several = s.n > 1;
     let mean_of = |f: fn(&Sampled) -> f64| samples.iter().map(f).sum::<f64>() / n;
     let measuring = mean_of(|s| s.u_own * s.u_own).max(0.0).sqrt();
-    let common = common_of_mean(&shared);
+    let (common, few) = common_of_mean(&shared);
     let std_error = several.then(|| s.std_error());
     let spread = std_error.unwrap_or(measuring);
     let u_mean = spread.hypot(common);
-    let dof = if several { (n - 1.0) * (u_mean / spread.max(f64::MIN_POSITIVE)).powi(4) } else { f64::INFINITY };
+    // Welch–Satterthwaite (GUM G.2b): the spread between n animals, and what few readings of a setup tell.
+    let told_by_few = few + if several { spread.powi(4) / (n - 1.0) } else { 0.0 };
+    let dof = if told_by_few > 0.0 { u_mean.powi(4) / told_by_few } else { f64::INFINITY };
     let k = student_t_quantile(0.975, dof.max(1.0)).ok();
-    let interval_95 =
-        k.filter(|_| u_mean > 0.0).map(|k| within_reach(unit.unit(), (s.mean - k * u_mean, s.mean + k * u_mean)));
+    let of_mean = k.filter(|_| u_mean > 0.0).map(|k| (s.mean - k * u_mean, s.mean + k * u_mean));
+    // One measurement alone keeps its own interval, which may be one-sided.
+    let interval_95 = alone(animals).or(of_mean).map(|i| within_reach(unit.unit(), i));
     let far = outliers(&values).unwrap_or_default();
     Some(QuantitySummary {
         quantity,
@@ -216,15 +258,24 @@ fn summarised(
     })
 }
 
-/// What is shared is fully correlated among those who share it: its mean is its uncertainty in the mean of all. Setups are independent.
-fn common_of_mean(shared: &[Shared]) -> f64 {
+/// The interval of the only measurement.
+fn alone(animals: &BTreeMap<AnimalId, Vec<Option<Value>>>) -> Option<(f64, f64)> {
+    let mut known = animals.values().flatten().flatten();
+    let only = known.next()?;
+    if known.next().is_some() { None } else { only.interval }
+}
+
+/// Standard uncertainty of the mean from what is shared, and its sum of `u⁴/ν`. What is shared is fully correlated among those who share
+/// it: its mean is its uncertainty in the mean of all. Setups are independent.
+fn common_of_mean(shared: &[Shared]) -> (f64, f64) {
     let n = shared.len() as f64;
-    let mut setups: BTreeMap<SetupId, f64> = BTreeMap::new();
+    let mut setups: BTreeMap<SetupId, OfSetup> = BTreeMap::new();
     for (setup, part) in shared.iter().flat_map(|s| &s.by_setup) {
-        *setups.entry(*setup).or_default() += part / n;
+        setups.entry(*setup).or_default().add(1.0 / n, *part);
     }
     let by_all = shared.iter().map(|s| s.by_all).sum::<f64>() / n;
-    (by_all * by_all + setups.values().map(|u| u * u).sum::<f64>()).sqrt()
+    let of_setups: f64 = setups.values().map(|s| s.u * s.u).sum();
+    ((by_all * by_all + of_setups).sqrt(), setups.values().map(|s| s.few.powi(4)).sum())
 }
 
 fn sampled(animal: AnimalId, values: &[Option<Value>]) -> Option<Shared> {
@@ -233,21 +284,15 @@ fn sampled(animal: AnimalId, values: &[Option<Value>]) -> Option<Shared> {
         return None;
     }
     let n = known.len() as f64;
-    let sum = |f: fn(&Value) -> f64| known.iter().map(f).sum::<f64>();
-    let by_all = sum(|v| v.by_all.sqrt()) / n;
-    let mut by_setup: BTreeMap<SetupId, f64> = BTreeMap::new();
+    let mean = |f: fn(&Value) -> f64| known.iter().map(f).sum::<f64>() / n;
+    let mut by_setup: BTreeMap<SetupId, OfSetup> = BTreeMap::new();
     for v in &known {
-        *by_setup.entry(v.setup).or_default() += v.by_setup.sqrt() / n;
+        by_setup.entry(v.setup).or_default().add(1.0 / n, v.of_setup);
     }
-    let of_setups: f64 = by_setup.values().map(|u| u * u).sum();
-    let sampled = Sampled {
-        animal,
-        value: sum(|v| v.value) / n,
-        measurements: known.len(),
-        u_own: sum(|v| v.own).sqrt() / n,
-        u_common: (by_all * by_all + of_setups).sqrt(),
-    };
-    Some(Shared { sampled, by_all, by_setup })
+    // How the animal lies and where its edge is stay as they are however often it is marked.
+    let (hand, rest) = ((mean(|v| v.hand) / n).sqrt(), mean(|v| v.rest.sqrt()));
+    let sampled = Sampled { animal, value: mean(|v| v.value), measurements: known.len(), u_own: hand.hypot(rest) };
+    Some(Shared { sampled, by_all: mean(|v| v.by_all.sqrt()), by_setup })
 }
 
 #[cfg(test)]
@@ -270,7 +315,8 @@ mod tests {
             figure.value = Some(*v);
             let u = own.hypot(common);
             figure.u = Some(u);
-            let line = |source: &str, u_line: f64| crate::notebook::BudgetNote {
+            (figure.low, figure.high) = (Some(v - 1.96 * u), Some(v + 1.96 * u));
+            let line = |source: &str, u_line: f64| BudgetNote {
                 source: source.into(),
                 evaluation: "B".into(),
                 u: u_line,
@@ -332,11 +378,48 @@ mod tests {
     }
 
     #[test]
+    fn repeats_lessen_the_hand_and_not_how_the_animal_lies() {
+        let mut n = of_values(&[300.0], 4.0, 0.0);
+        let first = n.measurement(MeasurementId::new(4)).unwrap().clone();
+        for i in 1..9 {
+            let mut again = first.clone();
+            again.id = MeasurementId::new(100 + i);
+            n.apply(Action::AddMeasurement { measurement: Box::new(again), at: None }).unwrap();
+        }
+        assert!((n.statistics()[0].measuring - 4.0 / 3.0).abs() < 1e-9);
+        for id in (101..109).chain([4]) {
+            let mut m = n.measurement(MeasurementId::new(id)).unwrap().clone();
+            m.reported.as_mut().unwrap().figure.budget[0].source = animal_source::LYING.into();
+            n.apply(Action::ChangeMeasurement { measurement: Box::new(m) }).unwrap();
+        }
+        assert!((n.statistics()[0].measuring - 4.0).abs() < 1e-9);
+    }
+
+    /// A setup whose own spread four readings tell: ν = 3 of what is nearly all of the mean's uncertainty.
+    #[test]
+    fn what_few_readings_tell_is_known_with_few_degrees_of_freedom() {
+        let values: Vec<f64> = (0..400).map(|i| 300.0 + f64::from(i % 20) - 9.5).collect();
+        let mut n = of_values(&values, 0.01, 2.0);
+        for id in (0..400).map(|i| 4 + 2 * i) {
+            let mut m = n.measurement(MeasurementId::new(id)).unwrap().clone();
+            let figure = &mut m.reported.as_mut().unwrap().figure;
+            figure.budget[1].source = setup_source::REPRODUCIBILITY.into();
+            figure.budget[1].evaluation = "A".into();
+            figure.dof = Some(3.0 * (figure.u.unwrap() / 2.0).powi(4));
+            n.apply(Action::ChangeMeasurement { measurement: Box::new(m) }).unwrap();
+        }
+        let (low, high) = n.statistics()[0].interval_95.unwrap();
+        // u of the mean: √(2² + 5.774²/400) = 2.0207; ν = 2.0207⁴ / (2⁴/3) = 3.126, the animals' spread adds nothing to speak of.
+        let k = student_t_quantile(0.975, 3.126).unwrap();
+        assert!(k > 3.0 && ((high - low) / 2.0 / (k * 2.0207) - 1.0).abs() < 2e-3, "{low} {high}");
+    }
+
+    #[test]
     fn one_animal_outliers_and_the_unresolved() {
         let one = &of_values(&[300.0], 1.0, 1.0).statistics()[0];
         assert_eq!((one.std_dev, one.between), (None, None));
         let (low, high) = one.interval_95.unwrap();
-        assert!(((high - low) / 2.0 - 1.959_964 * 2.0_f64.sqrt()).abs() < 1e-4);
+        assert!(((high - low) / 2.0 - 1.96 * 2.0_f64.sqrt()).abs() < 1e-4);
         let mut n = of_values(&[300.0, 301.0, 299.0, 300.5, 900.0], 1.0, 0.0);
         let s = &n.statistics()[0];
         assert_eq!(s.outliers, [s.samples[4].animal]);

@@ -6,7 +6,7 @@ use crate::uncertainty::{Rounded, significant};
 /// What stands where nothing can be said.
 const NOTHING: &str = "–";
 
-/// The figures of one quantity in one group, rounded by the mean's own uncertainty; units are those of the summary.
+/// The figures of one quantity in one group, mean and interval rounded by the mean's uncertainty, the others by that of one animal; units are those of the summary.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SummaryWords {
     /// Quantity, part and group.
@@ -29,7 +29,7 @@ pub struct SummaryWords {
     pub between: String,
     /// The measuring's own standard uncertainty.
     pub measuring: String,
-    /// Standard uncertainty that all share.
+    /// Standard uncertainty of the mean from what animals share.
     pub common: String,
 }
 
@@ -47,18 +47,20 @@ impl QuantitySummary {
     /// All figures as words; a dash where one cannot be said.
     #[must_use]
     pub fn words(&self) -> SummaryWords {
-        let own = self.measuring.hypot(self.common);
-        let digit = self.std_error.or(Some(own)).filter(|u| *u > 0.0).unwrap_or(self.mean.abs() * 1e-3);
-        let round = |v: f64| Rounded::new(v, digit, 2).value().to_owned();
+        // The mean and its interval are known no better than what animals share; single animals as well as each was measured.
+        let known = |u: f64| if u > 0.0 { u } else { self.mean.abs() * 1e-3 };
+        let of_mean = known(self.std_error.unwrap_or(self.measuring).hypot(self.common));
+        let of_one = known(self.measuring.hypot(self.common));
+        let round = |v: f64, u: f64| Rounded::new(v, u, 2).value_alone();
         let small = |v: Option<f64>| v.map_or_else(|| NOTHING.to_owned(), |v| significant(v, 2));
-        let both = |(low, high): (f64, f64)| format!("{} to {}", round(low), round(high));
+        let both = |(low, high): (f64, f64), u: f64| format!("{} to {}", round(low, u), round(high, u));
         SummaryWords {
             name: self.full_name(),
             n: self.samples.len().to_string(),
-            mean: round(self.mean),
-            interval: self.interval_95.map_or_else(|| NOTHING.to_owned(), both),
-            median: round(self.median),
-            range: both(self.range),
+            mean: round(self.mean, of_mean),
+            interval: self.interval_95.map_or_else(|| NOTHING.to_owned(), |i| both(i, of_mean)),
+            median: round(self.median, of_one),
+            range: both(self.range, of_one),
             std_dev: small(self.std_dev),
             std_error: small(self.std_error),
             between: small(self.between),

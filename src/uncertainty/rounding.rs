@@ -110,11 +110,13 @@ pub fn significant(value: f64, digits: u8) -> String {
 #[must_use]
 pub fn interval_text(low: f64, high: f64, digits: u8) -> String {
     let half = 0.5 * (high - low);
-    format!("{} to {}", Rounded::new(low, half, digits).plain_value(), Rounded::new(high, half, digits).plain_value())
+    format!("{} to {}", Rounded::new(low, half, digits).value_alone(), Rounded::new(high, half, digits).value_alone())
 }
 
 impl Rounded {
-    fn plain_value(&self) -> String {
+    /// The value to stand alone, with its power of ten where there is one.
+    #[must_use]
+    pub fn value_alone(&self) -> String {
         if self.exponent == 0 { self.value.clone() } else { format!("{}e{}", self.value, self.exponent) }
     }
 }
