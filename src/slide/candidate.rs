@@ -1,5 +1,7 @@
 //! Candidates for the ruling: clusters of tiles, followed and surveyed twice, the second time in their own frame.
 
+use std::collections::VecDeque;
+
 use super::lines::{self, Lines, NotLines, Tiers};
 use super::periodic::Cluster;
 use super::phase::{self, Seen};
@@ -79,14 +81,27 @@ pub(super) fn candidates(levels: &[Level<'_>], clusters: &[Cluster], size: (f64,
         // What the rulings found before have no part in: a second one may share a wave with the overtones of the first.
         let explained = found.iter().filter(|f| is_overtone(f, cluster) || outshines(f, cluster));
         let rest = explained.fold(cluster.clone(), |c, f| c.only(|p| !covers(f, p, c.reach_px)));
-        let parts = if rest.centres.len() < cluster.centres.len() { rest.parts() } else { vec![rest] };
-        for part in parts.iter().filter(|p| p.score >= LEAST_SCORE) {
+        let mut looks = 0;
+        let mut parts: VecDeque<Cluster> =
+            if rest.centres.len() < cluster.centres.len() { rest.parts() } else { vec![rest] }.into();
+        while let Some(part) = parts.pop_front() {
+            if part.score < LEAST_SCORE {
+                continue;
+            }
             let least = LEAST_SHARE * found.iter().map(|f| f.strength).fold(0.0, f64::max);
-            if let Ok(candidate) = examine(levels, part, size, least)
+            if let Ok(candidate) = examine(levels, &part, size, least)
                 && !found.iter().any(|f| same(f, &candidate))
                 && !is_block_grid(&candidate)
             {
+                // A wave that was taken for an overtone may be a ruling of its own where this one is not.
+                let overtone =
+                    is_overtone(&candidate, cluster) && candidate.pitch_px * cluster.fx.hypot(cluster.fy) > 1.5;
+                let rest = part.only(|p| overtone && !covers(&candidate, p, part.reach_px));
                 found.push(candidate);
+                looks += 1;
+                if looks < MOST_ALIKE {
+                    parts.extend(rest.parts());
+                }
             }
         }
     }

@@ -116,8 +116,14 @@ fn grid<'a>(found: &'a [Candidate], levels: &[Level<'_>]) -> Option<(&'a Candida
         let clear = found.iter().filter(|c| is_clear(a, c) && c.depth() > 0.3 * a.depth());
         clear.clone().all(|c| is_of_lattice(a, b, c))
     };
+    // Fainter lines between these, told from their overtones by being there: then these are not the finest.
+    let finer = |a: &Candidate| {
+        let between =
+            |c: &Candidate| is_multiple(a, c) && c.pitch_px < 0.6 * a.pitch_px && c.lines.bright == a.lines.bright;
+        found.iter().any(|c| between(c) && 2 * c.seen() > 3 * a.seen())
+    };
     let level = levels.first()?;
-    pairs.filter(|(a, b)| others(a, b)).find(|(a, b)| {
+    pairs.filter(|(a, b)| others(a, b) && !finer(a) && !finer(b)).find(|(a, b)| {
         let width = relative_width(&a.lines.shape).max(relative_width(&b.lines.shape));
         let cell = mesh::Cell::of(level, a, b);
         width < 0.55 && cell.is_some_and(|c| c.is_whole() && (width < 0.3 || c.is_crossing(a.lines.bright)))

@@ -10,8 +10,14 @@ use super::pyramid::Level;
 
 /// Bins of a cell each way.
 const BINS: usize = 8;
-/// Most pixels looked at.
-const MOST_PIXELS: f64 = 3e5;
+/// Pixels to look at where the lines are far enough apart.
+const PIXELS: f64 = 3e5;
+/// Farthest apart that pixels are looked at, in distances of the lines: three and more a cell each way.
+const FARTHEST: f64 = 0.3;
+/// Most pixels looked at; of finer lattices the part about the middle.
+const MOST_PIXELS: f64 = 1.5e6;
+/// Golden section: rows that begin at multiples of it fall into step with no lattice.
+const GOLDEN: f64 = 0.618_034;
 /// Cells each way of the patches against whose mean the light is taken.
 const PATCH: f64 = 4.0;
 /// Fewest pixels of a patch.
@@ -30,12 +36,22 @@ impl Cell {
     /// Folds the part of the picture that both families cover; `None` where they hardly share any.
     pub(super) fn of(level: &Level<'_>, along: &Candidate, across: &Candidate) -> Option<Self> {
         let families = [along, across];
-        let (width, height) = (level.width * level.step_px, level.height * level.step_px);
-        let step = ((width * height) as f64 / MOST_PIXELS).sqrt().ceil().max(1.0) as usize;
+        let (width, height) = ((level.width * level.step_px) as f64, (level.height * level.step_px) as f64);
+        let finest = along.pitch_px.min(across.pitch_px);
+        let step = (width * height / PIXELS).sqrt().min(FARTHEST * finest).max(1.0);
+        let part = (MOST_PIXELS * step * step / (width * height)).sqrt().min(1.0);
+        let middle = along.middle();
+        let ends = |at: f64, size: f64| {
+            let from = (at - 0.5 * part * size).clamp(0.0, (1.0 - part) * size);
+            (from, from + part * size)
+        };
+        let ((left, right), (top, bottom)) = (ends(middle.0, width), ends(middle.1, height));
         let mut pixels = Vec::new();
-        for y in (0..height).step_by(step) {
-            for x in (0..width).step_by(step) {
-                let (x, y) = (x as f64 + 0.5, y as f64 + 0.5);
+        for row in 0..((bottom - top) / step) as usize {
+            let y = top + 0.5 + row as f64 * step;
+            let shift = (row as f64 * GOLDEN).fract() * step;
+            for column in 0..((right - left) / step) as usize {
+                let x = left + 0.5 + shift + column as f64 * step;
                 let phases = families.map(|c| counted(c, x, y));
                 if let ([Some(a), Some(b)], Some(v)) = (phases, level.sample(x, y)) {
                     pixels.push((a, b, f64::from(v)));

@@ -224,7 +224,7 @@ fn on_block_grid(p: &Peak, step_px: usize) -> bool {
     along(p.fx, p.fy) || along(p.fy, p.fx)
 }
 
-/// Up to three peaks that stand out from their ring of equal frequency and from their own ray.
+/// Up to four peaks that stand out from their ring of equal frequency and from their own ray.
 ///
 /// Shading, specks and single edges have spectra that fall smoothly along a ray from the origin; a periodic pattern has
 /// a maximum with valleys on both sides. Each bin is compared with the median of its ring and with the ray 3 bins nearer and farther.
@@ -293,7 +293,7 @@ fn centroid(power: &Spectrum, i: i32, j: i32) -> (f64, f64) {
     (f64::from(i) + sx / sum, f64::from(j) + sy / sum)
 }
 
-/// The same wave in two neighbouring tiles: within 1.3 cycles per tile and 12 % of the frequency.
+/// The same wave in two neighbouring tiles: their frequencies are within 0.9 cycles per tile of each other.
 fn same_wave(a: &Peak, b: &Peak) -> Option<f64> {
     let near = |sign: f64| {
         let d = (a.fx - sign * b.fx).hypot(a.fy - sign * b.fy);

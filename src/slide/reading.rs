@@ -352,6 +352,20 @@ pub enum Refusal {
         /// Largest accepted.
         limit_percent: f64,
     },
+    /// Few of the lines found are in the fit.
+    #[error(
+        "only {used} of {seen} lines found are in the fit ({by_hand} left out by hand), at least {needed_percent:.0} % are needed; count some of them again, or clean the slide and photograph it anew"
+    )]
+    TooManyLeftOut {
+        /// Lines in the fit.
+        used: usize,
+        /// Lines found.
+        seen: usize,
+        /// Of those that are not in it, how many a person left out.
+        by_hand: usize,
+        /// Least share.
+        needed_percent: f64,
+    },
     /// The pattern has neither line ends nor longer graduations and is no thin-lined ruling.
     #[error("an even pattern was found, but nothing shows that it is a ruling: {missing}")]
     NotARuling {
@@ -403,6 +417,7 @@ impl Refusal {
             Self::Clipped { .. } => "clipped light",
             Self::TooFewGraduations { .. } => "too few graduations",
             Self::Uneven { .. } => "spacing not even",
+            Self::TooManyLeftOut { .. } => "too many graduations left out",
             Self::NotARuling { .. } => "not a ruling",
             Self::DivisionAmbiguous { .. } => "division ambiguous",
             Self::Unresolved => "division not resolved",

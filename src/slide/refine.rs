@@ -20,6 +20,8 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Scatter of the graduations about the map, relative to their distance, beyond which the lines are no ruling.
 /// Ordinary slides stay below 0.03 (common practice: a few tenths of a micrometre in 10).
 const MOST_SCATTER: f64 = 0.05;
+/// Least share of the lines found that must be in the fit (common practice: a slide of which more is dirty or damaged is cleaned first).
+const LEAST_IN_FIT: f64 = 0.6;
 /// Least noise of the common line shape, relative to its peak.
 const BLUR_FLOOR: f64 = 0.01;
 /// Relative uncertainty of the blur for what a traced line shape shares with no model: uneven focus, the line's own edges.
@@ -225,13 +227,21 @@ fn assemble(light: &Light, verdict: &Verdict<'_>, request: &Request, own: &Locat
     let residual_rms = rms(&mut used.iter().map(|g| g.residual.get()));
     // Scatter beyond what noise explains, as a share of the distance.
     let scatter = fitted.ruling_sd_px / chosen.pitch_px;
-    let many_out = (used.len() as f64) < 0.6 * chosen.seen() as f64;
-    if scatter > MOST_SCATTER || many_out {
+    if scatter > MOST_SCATTER {
         return Err(Refusal::Uneven { scatter_percent: 100.0 * scatter, limit_percent: 100.0 * MOST_SCATTER });
+    }
+    if (used.len() as f64) < LEAST_IN_FIT * chosen.seen() as f64 {
+        return Err(Refusal::TooManyLeftOut {
+            used: used.len(),
+            seen: chosen.seen(),
+            by_hand: own.by_hand.len(),
+            needed_percent: 100.0 * LEAST_IN_FIT,
+        });
     }
     check_expectation(scale, request)?;
     let mut warnings = verdict.warnings.clone();
-    let rejected = graduations.len() - used.len();
+    // What a person left out is told by itself.
+    let rejected = (graduations.len() - used.len()).saturating_sub(own.by_hand.len());
     if used.len() < 15 {
         warnings.push(ReadingWarning::FewGraduations(used.len()));
     }
@@ -257,7 +267,9 @@ fn assemble(light: &Light, verdict: &Verdict<'_>, request: &Request, own: &Locat
         rotation: map.direction(),
         residual_rms: Px::new(residual_rms),
         u_rel_fit,
-        dof: (used.len() as f64 - 3.0).max(1.0),
+        // Offset, scale and direction, and as much of κ and the perspective's two components as is believed to be there; κ₂ follows
+        // from κ but for a hair.
+        dof: (used.len() as f64 - 3.0 - fitted.weight_radial - 2.0 * fitted.weight_perspective).max(1.0),
         ruling_sd: Um::new(ruling_um),
         bright_lines: chosen.lines.bright,
         long_graduations: verdict.long,

@@ -155,7 +155,11 @@ fn judged(
     }
     let in_place = fitted.weights.iter().filter(|w| **w >= LEAST_WEIGHT).count();
     let scatter = fitted.ruling_sd_px / pitch;
-    if scatter > MOST_SCATTER || (in_place as f64) < LEAST_IN_PLACE * dots.len() as f64 {
+    if (in_place as f64) < LEAST_IN_PLACE * dots.len() as f64 {
+        let (seen, needed_percent) = (dots.len(), 100.0 * LEAST_IN_PLACE);
+        return Some(Err(Refusal::TooManyLeftOut { used: in_place, seen, by_hand: 0, needed_percent }));
+    }
+    if scatter > MOST_SCATTER {
         return Some(Err(Refusal::Uneven { scatter_percent: 100.0 * scatter, limit_percent: 100.0 * MOST_SCATTER }));
     }
     Some(reading(light, lattice, located, &fitted, bright, request))

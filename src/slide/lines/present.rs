@@ -10,7 +10,7 @@ pub(super) fn occupancy(y: &[f64], count: usize, rows: &std::ops::Range<usize>) 
         .collect()
 }
 
-/// The run of graduations, gaps allowed: best sum of (significant: +1, not: −1).
+/// The run of graduations, gaps allowed: best sum of (significant: +1, not: −0.7).
 pub(super) fn ruled_run(occupancy: &[f64], sd: f64) -> Option<(usize, usize)> {
     let typical = typical(occupancy);
     let seen = |v: f64| v.is_finite() && v > 4.0 * sd && v > 0.12 * typical;
@@ -28,7 +28,7 @@ pub(super) fn ruled_run(occupancy: &[f64], sd: f64) -> Option<(usize, usize)> {
     best.filter(|(a, b)| b - a >= 3)
 }
 
-/// Upper-quartile strength: a graduation neither faint nor missing.
+/// The 90th percentile of strength: a graduation neither faint nor missing.
 pub(super) fn typical(occupancy: &[f64]) -> f64 {
     let mut v: Vec<f64> = occupancy.iter().copied().filter(|v| v.is_finite()).collect();
     v.sort_by(f64::total_cmp);
