@@ -65,9 +65,13 @@ impl<F> Vector<F> {
     }
 
     /// Its length in the frame's unit.
+    ///
+    /// # Accuracy
+    /// Within two units in the last place, for lengths between 1e-150 and 1e150. Curves ask for it so often that the system's `hypot`, which
+    /// is right beyond that too, took a quarter of the time of an evaluation.
     #[must_use]
     pub fn length(self) -> f64 {
-        self.x.hypot(self.y)
+        (self.x * self.x + self.y * self.y).sqrt()
     }
 
     /// Scalar product.
