@@ -73,7 +73,8 @@ pub(super) fn sample_notebook(folder: &Path) -> Result<PathBuf, Failure> {
         if fs::read_dir(&folder).is_ok_and(|mut entries| entries.next().is_some()) {
             continue;
         }
-        run(&Args { folder: folder.clone() }, &mut Console::silent())?;
+        // What leaves a notebook, the window makes when it is asked for.
+        make(&folder, &mut Console::silent(), Leaving::Nothing)?;
         return Ok(folder.join(NOTEBOOK));
     }
     Err(Failure::Usage(format!("{} and its neighbours hold other things; name an empty folder", folder.display())))
@@ -118,7 +119,20 @@ struct Truth {
 
 /// Runs the command.
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
-    let folder = &args.folder;
+    make(&args.folder, console, Leaving::All)
+}
+
+/// What the demo makes of a notebook beside it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Leaving {
+    /// Marked pictures, cards, a report, a package.
+    All,
+    /// Only what the notebook needs.
+    #[cfg(feature = "desktop")]
+    Nothing,
+}
+
+fn make(folder: &Path, console: &mut Console, leaving: Leaving) -> Result<(), Failure> {
     let again = claim(folder)?;
     console.say("The biological-control room of a glasshouse trust: one camera at 4x, a ruled slide of 1 mm in 100")?;
     console
@@ -155,13 +169,17 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
         held += ok;
         all += n;
         console.say(&text)?;
-        draw(folder, &notes, &result, &opened)?;
+        if leaving == Leaving::All {
+            draw(folder, &notes, &result, &opened)?;
+        }
     }
-    let words = export_words(folder);
-    given.push(command_line(&words));
-    console.progress("writing cards and report");
-    let Command::Export(asked) = parsed(&words)? else { return Err(misread()) };
-    export::run(&asked, &mut Console::silent())?;
+    if leaving == Leaving::All {
+        let words = export_words(folder);
+        given.push(command_line(&words));
+        console.progress("writing cards and report");
+        let Command::Export(asked) = parsed(&words)? else { return Err(misread()) };
+        export::run(&asked, &mut Console::silent())?;
+    }
     write(folder, COMMANDS, format!("{}\n", given.join("\n\n")).as_bytes())?;
     console.say(&format!("{held} of {all} intervals hold the truth (95 % of many should).\n"))?;
     console.say(&format!("In {}:", folder.display()))?;

@@ -168,7 +168,12 @@ impl Desktop {
                 self.pictures.add(&files);
                 self.messages.done(format!("the notebook is open: {n} measurements on {} pictures", found.len()));
                 if missing > 0 {
-                    self.messages.note(format!("{missing} of its pictures were not found where they were, nor beside the notebook; figures and marks are there all the same"));
+                    let pictures = if missing == 1 {
+                        "one of its pictures was".to_owned()
+                    } else {
+                        format!("{missing} of its pictures were")
+                    };
+                    self.messages.note(format!("{pictures} not found in their place, nor beside the notebook; figures and marks are there all the same"));
                 }
                 self.place = Place::Notebook;
             }
@@ -281,7 +286,7 @@ impl Desktop {
                 }
                 Done::Sample(Ok(notebook)) => {
                     self.open_notebook(&notebook);
-                    self.messages.note("three rendered animals, measured; double-click a row to see its marks, move one, undo; the folder of the notebook holds pictures, cards and a report as well");
+                    self.messages.note("three rendered animals, measured; double-click a row to see its marks, move one, undo; Export makes pictures, cards and a report of it");
                 }
                 Done::Sample(Err(words)) => self.messages.problem(words),
                 Done::Rendered(rendered) => self.planner.rendered(*rendered),

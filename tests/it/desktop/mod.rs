@@ -39,7 +39,7 @@ fn sample(name: &str) -> PathBuf {
 
 /// Steps until `ready`; what is awaited is named when it does not come.
 fn until(harness: &mut Harness<'static, Desktop>, what: &str, ready: impl Fn(&Harness<'static, Desktop>) -> bool) {
-    let end = Instant::now() + Duration::from_secs(120);
+    let end = Instant::now() + Duration::from_secs(300);
     while !ready(harness) {
         assert!(Instant::now() < end, "{what} did not come");
         std::thread::sleep(Duration::from_millis(10));

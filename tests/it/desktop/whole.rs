@@ -1,7 +1,6 @@
 //! The sample notebook and what is done with it: proposals, repeats, statistics, comparison, exports.
 
 use std::path::Path;
-use std::process::Command;
 use std::sync::OnceLock;
 
 use eframe::egui;
@@ -11,27 +10,32 @@ use motestick::desktop::Desktop;
 
 use super::{click, click_at, has, on_canvas, rest, texts, until, window};
 
-/// The demo's results, made once for all tests.
-fn demo() -> &'static Path {
-    static DEMO: OnceLock<tempfile::TempDir> = OnceLock::new();
-    let folder = DEMO.get_or_init(|| {
-        let folder = tempfile::tempdir().expect("a folder");
-        let done = Command::new(env!("CARGO_BIN_EXE_motestick")).arg("demo").arg(folder.path()).output().expect("runs");
-        assert!(done.status.success(), "{done:?}");
-        folder
+/// A home in which a window has made the sample notebook, once for all tests.
+fn made() -> &'static Path {
+    static MADE: OnceLock<tempfile::TempDir> = OnceLock::new();
+    let home = MADE.get_or_init(|| {
+        let home = tempfile::tempdir().expect("a folder");
+        let mut h = window([1280.0, 720.0], home.path());
+        click(&mut h, "Open the sample notebook");
+        rest(&mut h);
+        assert!(h.state().notebook_file().is_some(), "{:?}", texts(&h, "sample"));
+        h.state_mut().close();
+        home
     });
-    folder.path()
+    home.path()
 }
 
-/// The files of the sample notebook that the window looks for, as the demo made them.
+/// The files of the sample notebook that the window looks for, as another window made them.
 fn put_sample_notebook(home: &Path) {
     let to = home.join("data/sample notebook");
     if to.exists() {
         return;
     }
     std::fs::create_dir_all(&to).expect("works");
-    for entry in std::fs::read_dir(demo()).expect("works").flatten().filter(|e| e.path().is_file()) {
-        std::fs::copy(entry.path(), to.join(entry.file_name())).expect("works");
+    for entry in std::fs::read_dir(made().join("data/sample notebook")).expect("works").flatten() {
+        if entry.path().is_file() {
+            std::fs::copy(entry.path(), to.join(entry.file_name())).expect("works");
+        }
     }
 }
 
