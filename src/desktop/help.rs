@@ -46,8 +46,10 @@ fn room(ui: &mut Ui, room: Room) {
     ui.label(RichText::new(room.words()).strong());
     ui.spacing_mut().item_spacing.y = 2.0;
     let keys = if room == Room::Everywhere { 100.0 } else { 78.0 };
+    // Three columns, as wide as the window has room for.
+    let width = ((ui.ctx().content_rect().width() - 400.0) / 3.0).clamp(180.0, 262.0);
     for command in Command::ALL.iter().filter(|c| c.room() == room) {
-        row(ui, &command.keys_text(), command.words(), keys, 200.0);
+        row(ui, &command.keys_text(), command.words(), keys, width);
     }
 }
 

@@ -260,6 +260,11 @@ impl Desktop {
                 self.plot_to_save = Some(plot);
             }
             Some(Asked::OpenSizes) => self.ask(Purpose::Sizes),
+            Some(Asked::OpenNotebook) => self.ask(Purpose::Notebook),
+            Some(Asked::OpenSample) => {
+                let folder = self.folders.data.join("sample notebook");
+                start::open_sample_notebook(self, ui.ctx(), folder);
+            }
             None => {}
         }
     }

@@ -256,10 +256,14 @@ fn halved_samples<const CHANNELS: usize>(level: &Level) -> Vec<u8> {
             |a: u8, b: u8, c: u8, d: u8| ((u32::from(a) + u32::from(b) + u32::from(c) + u32::from(d) + 2) / 4) as u8;
         let (out, _) = out.as_chunks_mut::<CHANNELS>();
         for (pixel, (a, b)) in out.iter_mut().zip(pairs_above.iter().zip(pairs_below)) {
-            *pixel = std::array::from_fn(|c| mean(a[0][c], a[1][c], b[0][c], b[1][c]));
+            for c in 0..CHANNELS {
+                pixel[c] = mean(a[0][c], a[1][c], b[0][c], b[1][c]);
+            }
         }
         if let (Some(pixel), [a], [b]) = (out.get_mut(pairs_above.len()), odd_above, odd_below) {
-            *pixel = std::array::from_fn(|c| mean(a[c], a[c], b[c], b[c]));
+            for c in 0..CHANNELS {
+                pixel[c] = mean(a[c], a[c], b[c], b[c]);
+            }
         }
     });
     samples

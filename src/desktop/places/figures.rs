@@ -41,12 +41,12 @@ pub(super) const fn verdict(v: Verdict) -> &'static str {
 
 /// How an animal lies.
 pub(super) fn lying(l: Lying) -> String {
-    let degrees = |a: Angle| significant(a.degrees(), 3);
+    let degrees = |a: Angle| (a.degrees() * 10.0).round() / 10.0;
     match l {
-        Lying::Flat => "lying flat".to_owned(),
-        Lying::Within(a) => format!("tilted by at most {}°", degrees(a)),
-        Lying::Tilt(a) => format!("tilted by {}°", degrees(a)),
-        _ => "lying not known".to_owned(),
+        Lying::Flat => "flat".to_owned(),
+        Lying::Within(a) => format!("within {}°", degrees(a)),
+        Lying::Tilt(a) => format!("tilted {}°", degrees(a)),
+        _ => "not known".to_owned(),
     }
 }
 
@@ -60,6 +60,6 @@ mod tests {
         assert_eq!(text(None, (None, Some(9.123)), Unit::Um), "at most 9.12 µm");
         assert_eq!(text(Some(31.25), (Some(30.0), Some(32.49)), Unit::Deg), "31.2 ± 1.2°");
         assert_eq!(text(None, (None, None), Unit::One), "no figure");
-        assert_eq!(lying(Lying::Within(Angle::from_degrees(10.0))), "tilted by at most 10.0°");
+        assert_eq!(lying(Lying::Within(Angle::from_degrees(10.0))), "within 10°");
     }
 }

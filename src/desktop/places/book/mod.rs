@@ -62,6 +62,10 @@ pub(crate) enum Asked {
     SavePlot(Box<Plot>),
     /// To choose a table of published sizes.
     OpenSizes,
+    /// To choose a notebook.
+    OpenNotebook,
+    /// The sample notebook.
+    OpenSample,
 }
 
 /// The place.
@@ -119,7 +123,16 @@ impl BookPlace {
         ui.separator();
         if document.notebook().measurements.is_empty() {
             ui.heading("Nothing is measured yet");
-            ui.label("Measurements made in Animal appear here, each with its uncertainty and verdict. Open a notebook with Ctrl Shift O.");
+            ui.label("Measurements made in Animal appear here, each with its uncertainty and verdict.");
+            ui.add_space(6.0);
+            ui.horizontal(|ui| {
+                if ui.button("Open a notebook…").on_hover_text(Command::OpenNotebook.hint()).clicked() {
+                    asked = Some(Asked::OpenNotebook);
+                }
+                if ui.button("Open the sample notebook").on_hover_text("three rendered animals, measured").clicked() {
+                    asked = Some(Asked::OpenSample);
+                }
+            });
             return asked;
         }
         let asked_here = match self.page {

@@ -92,13 +92,47 @@ fn row(notebook: &Notebook, m: &Measurement) -> Row {
         figure.map_or_else(|| "not evaluated".to_owned(), figures::of_note),
         figure.map_or("", |f| figures::verdict(f.verdict)).to_owned(),
         m.kind.name().to_owned(),
-        m.lying.to_string(),
+        figures::lying(m.lying),
         notebook.setup(m.setup).map_or_else(String::new, |s| s.setup.name.clone()),
         picture.rsplit('/').next().unwrap_or(picture).to_owned(),
         m.date.replace('T', " ").trim_end_matches('Z').get(..16).unwrap_or(&m.date).to_owned(),
     ];
     // What is only bounded stands by its bound.
     Row { id: m.id, value: figure.and_then(|f| f.value.or(f.high)), cells }
+}
+
+/// The order of names: letters without their case, numbers by their size, so that `span 99` stands before `span 980`.
+fn by_name(a: &str, b: &str) -> Ordering {
+    let (mut a, mut b) = (a.chars().peekable(), b.chars().peekable());
+    let number = |chars: &mut std::iter::Peekable<std::str::Chars<'_>>| {
+        let mut n = 0_u128;
+        while let Some(d) = chars.peek().and_then(|c| c.to_digit(10)) {
+            n = n.saturating_mul(10).saturating_add(u128::from(d));
+            chars.next();
+        }
+        n
+    };
+    loop {
+        match (a.peek().copied(), b.peek().copied()) {
+            (None, None) => return Ordering::Equal,
+            (None, _) => return Ordering::Less,
+            (_, None) => return Ordering::Greater,
+            (Some(x), Some(y)) if x.is_ascii_digit() && y.is_ascii_digit() => {
+                let order = number(&mut a).cmp(&number(&mut b));
+                if order.is_ne() {
+                    return order;
+                }
+            }
+            (Some(x), Some(y)) => {
+                let order = x.to_lowercase().cmp(y.to_lowercase());
+                if order.is_ne() {
+                    return order;
+                }
+                a.next();
+                b.next();
+            }
+        }
+    }
 }
 
 impl TablePage {
@@ -118,7 +152,7 @@ impl TablePage {
             let order = match by {
                 Column::Order => a.id.number().cmp(&b.id.number()),
                 Column::Figure => a.value.partial_cmp(&b.value).unwrap_or(Ordering::Equal),
-                _ => a.cells[at].to_lowercase().cmp(&b.cells[at].to_lowercase()),
+                _ => by_name(&a.cells[at], &b.cells[at]),
             };
             let order = order.then(a.id.number().cmp(&b.id.number()));
             if down { order.reverse() } else { order }
@@ -226,4 +260,16 @@ fn go_to(document: &mut Document, id: MeasurementId) -> Option<Asked> {
     let picture = notebook.picture(notebook.measurement(id)?.picture)?;
     let file = picture.found_in(&folder, &[]).file()?.to_owned();
     Some(Asked::GoTo(id, file))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_in_the_order_of_their_numbers() {
+        let mut names = ["span 980", "Span 99", "span 9", "axis 10", "axis 2", "axis"];
+        names.sort_by(|a, b| by_name(a, b));
+        assert_eq!(names, ["axis", "axis 2", "axis 10", "span 9", "Span 99", "span 980"]);
+    }
 }
