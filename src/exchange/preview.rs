@@ -157,8 +157,12 @@ fn sinc(x: f64) -> f64 {
 /// The middle of a plane, multiplied by the contrast in the frequency domain.
 fn blurred(light: &Light, blur: &Blur) -> Vec<f32> {
     let (x0, y0) = ((light.width() - SIDE) / 2, (light.height() - SIDE) / 2);
-    let mut plane: Vec<Complex<f32>> =
-        (0..SIDE).flat_map(|j| light.row(y0 + j)[x0..x0 + SIDE].iter().map(|v| Complex::new(*v, 0.0))).collect();
+    let mut row = [0.0; SIDE];
+    let mut plane: Vec<Complex<f32>> = Vec::with_capacity(SIDE * SIDE);
+    for j in 0..SIDE {
+        light.fill(x0, y0 + j, &mut row);
+        plane.extend(row.iter().map(|v| Complex::new(*v, 0.0)));
+    }
     let mut planner = FftPlanner::<f32>::new();
     let (forward, inverse) = (planner.plan_fft_forward(SIDE), planner.plan_fft_inverse(SIDE));
     both_ways(&mut plane, forward.as_ref());
@@ -216,7 +220,7 @@ pub fn original(sharp: &Photo, sharp_scale: PxPerUm) -> Result<Preview, PreviewE
     let planes = [Channel::Red, Channel::Green, Channel::Blue].map(|c| sharp.light(c));
     let code = |v: f32| (255.0 * Transfer::Srgb.code(f64::from(v).clamp(0.0, 1.0))).round() as u8;
     let rgb = (0..side_px * side_px)
-        .flat_map(|i| planes.each_ref().map(|p| code(p.row(y0 + i / side_px)[x0 + i % side_px])))
+        .flat_map(|i| planes.each_ref().map(|p| code(p.at(x0 + i % side_px, y0 + i / side_px))))
         .collect();
     Ok(Preview { side_px, rgb, scale: sharp_scale })
 }

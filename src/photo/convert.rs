@@ -1,8 +1,7 @@
-//! Codes to linear light, through tables, with the mask of clipped pixels.
+//! Codes to linear light through tables, where it is asked for.
 
-use rayon::prelude::*;
+use std::sync::Arc;
 
-use super::light::Light;
 use super::raster::{Raster, Samples};
 use super::tone::Transfer;
 
@@ -27,95 +26,229 @@ pub enum Channel {
 const LUMINANCE: [f64; 3] = [0.2126, 0.7152, 0.0722];
 const EVEN: [f64; 3] = [1.0 / 3.0; 3];
 
-/// Pixels handled at a time; a multiple of 64 so that no two tasks share a word of the mask.
-const TASK: usize = 64 * 256;
+impl Channel {
+    /// Shares of red, green and blue in a mixture; `None` for a single channel.
+    const fn weights(self) -> Option<[f64; 3]> {
+        match self {
+            Self::Luminance => Some(LUMINANCE),
+            Self::Even => Some(EVEN),
+            Self::Red | Self::Green | Self::Blue => None,
+        }
+    }
 
-/// The plane of light of one channel.
+    const fn index(self) -> usize {
+        match self {
+            Self::Luminance | Self::Even | Self::Red => 0,
+            Self::Green => 1,
+            Self::Blue => 2,
+        }
+    }
+}
+
+/// The light of one channel of a decoded picture: its samples, shared, and the tables that turn codes into light.
 ///
 /// A pixel counts as clipped in a mixture when any of its samples is at `full` or all are 0, in a single
 /// channel when that sample is.
 ///
 /// # Accuracy
-/// Each table entry is the exact curve rounded once to `f32` (6e-8 relative); luminance adds two roundings.
-pub(super) fn light(raster: &Raster, channel: Channel, transfer: Transfer, full: u16) -> Light {
-    let (width, height) = (raster.width, raster.height);
-    let (values, clipped) = match (&raster.samples, raster.channels, channel) {
-        (Samples::Eight(v), 1, _) => one_of::<u8, 1, 256>(v, 0, transfer, full),
-        (Samples::Sixteen(v), 1, _) => one_of::<u16, 1, 65_536>(v, 0, transfer, full),
-        (Samples::Eight(v), _, Channel::Luminance) => weighted::<u8, 256>(v, LUMINANCE, transfer, full),
-        (Samples::Sixteen(v), _, Channel::Luminance) => weighted::<u16, 65_536>(v, LUMINANCE, transfer, full),
-        (Samples::Eight(v), _, Channel::Even) => weighted::<u8, 256>(v, EVEN, transfer, full),
-        (Samples::Sixteen(v), _, Channel::Even) => weighted::<u16, 65_536>(v, EVEN, transfer, full),
-        (Samples::Eight(v), _, single) => one_of::<u8, 3, 256>(v, index(single), transfer, full),
-        (Samples::Sixteen(v), _, single) => one_of::<u16, 3, 65_536>(v, index(single), transfer, full),
-    };
-    Light::with_clipped(width, height, values, clipped)
+/// Each table entry is the exact curve rounded once to `f32` (6e-8 relative); mixtures add two roundings.
+#[derive(Clone)]
+pub(super) struct Coded {
+    raster: Arc<Raster>,
+    curve: Curve,
 }
 
-const fn index(channel: Channel) -> usize {
-    match channel {
-        Channel::Luminance | Channel::Even | Channel::Red => 0,
-        Channel::Green => 1,
-        Channel::Blue => 2,
+#[derive(Clone)]
+enum Curve {
+    Eight(Arc<Tables<256>>),
+    Sixteen(Arc<Tables<65_536>>),
+}
+
+/// Light of every code.
+struct Tables<const S: usize> {
+    full: u16,
+    kind: Kind<S>,
+}
+
+enum Kind<const S: usize> {
+    /// One sample of each pixel of so many.
+    One { at: usize, of: usize, table: Box<[f32; S]> },
+    /// The sum over the three of a pixel.
+    Sum([Box<[f32; S]>; 3]),
+}
+
+/// What samples have in common.
+trait Code: Copy + Ord {
+    fn index(self) -> usize;
+    fn wide(self) -> u16;
+}
+
+impl Code for u8 {
+    fn index(self) -> usize {
+        usize::from(self)
+    }
+    fn wide(self) -> u16 {
+        u16::from(self)
     }
 }
 
-fn table<const S: usize>(transfer: Transfer, weight: f64) -> Box<[f32; S]> {
-    // The table has S entries by construction; an all-zero one cannot occur.
-    transfer.table::<S>(weight).try_into().unwrap_or_else(|_never| Box::new([0.0; S]))
+impl Code for u16 {
+    fn index(self) -> usize {
+        usize::from(self)
+    }
+    fn wide(self) -> u16 {
+        self
+    }
 }
 
-fn weighted<T, const S: usize>(samples: &[T], weights: [f64; 3], transfer: Transfer, full: u16) -> (Vec<f32>, Vec<u64>)
-where
-    T: Copy + Ord + Send + Sync,
-    usize: From<T>,
-    u16: From<T>,
-{
-    let [red, green, blue] = weights.map(|w| table::<S>(transfer, w));
-    planes::<T, 3>(samples, |[r, g, b]| {
-        let value = red[usize::from(r)] + green[usize::from(g)] + blue[usize::from(b)];
-        let top = u16::from(r.max(g).max(b));
-        (value, top >= full || top == 0)
-    })
-}
-
-fn one_of<T, const N: usize, const S: usize>(
-    samples: &[T],
-    at: usize,
-    transfer: Transfer,
-    full: u16,
-) -> (Vec<f32>, Vec<u64>)
-where
-    T: Copy + Send + Sync,
-    usize: From<T>,
-    u16: From<T>,
-{
-    let table = table::<S>(transfer, 1.0);
-    planes::<T, N>(samples, |pixel| {
-        let code = u16::from(pixel[at]);
-        (table[usize::from(pixel[at])], code >= full || code == 0)
-    })
-}
-
-/// Runs `of_pixel` over all pixels in parallel: values and mask.
-fn planes<T, const N: usize>(samples: &[T], of_pixel: impl Fn([T; N]) -> (f32, bool) + Sync) -> (Vec<f32>, Vec<u64>)
-where
-    T: Copy + Send + Sync,
-{
-    let (pixels, _rest) = samples.as_chunks::<N>();
-    let mut values = vec![0.0; pixels.len()];
-    let mut clipped = vec![0; pixels.len().div_ceil(64)];
-    let tasks = values.par_chunks_mut(TASK).zip(clipped.par_chunks_mut(TASK / 64)).zip(pixels.par_chunks(TASK));
-    tasks.for_each(|((values, words), pixels)| {
-        for ((values, word), pixels) in values.chunks_mut(64).zip(words).zip(pixels.chunks(64)) {
-            let mut bits = 0_u64;
-            for (i, (value, pixel)) in values.iter_mut().zip(pixels).enumerate() {
-                let (light, clipped) = of_pixel(*pixel);
-                *value = light;
-                bits |= u64::from(clipped) << i;
-            }
-            *word = bits;
+/// Calls a method of the tables with the samples of their depth.
+macro_rules! of_depth {
+    ($coded:expr, |$tables:ident, $samples:ident| $call:expr, $never:expr) => {
+        match (&$coded.curve, &$coded.raster.samples) {
+            (Curve::Eight($tables), Samples::Eight($samples)) => $call,
+            (Curve::Sixteen($tables), Samples::Sixteen($samples)) => $call,
+            // Tables are made for the depth of the samples beside them.
+            _ => $never,
         }
-    });
-    (values, clipped)
+    };
+}
+
+impl Coded {
+    pub(super) fn new(raster: Arc<Raster>, channel: Channel, transfer: Transfer, full: u16) -> Self {
+        let curve = match raster.samples {
+            Samples::Eight(_) => Curve::Eight(Arc::new(Tables::new(raster.channels, channel, transfer, full))),
+            Samples::Sixteen(_) => Curve::Sixteen(Arc::new(Tables::new(raster.channels, channel, transfer, full))),
+        };
+        Self { raster, curve }
+    }
+
+    pub(super) fn width(&self) -> usize {
+        self.raster.width
+    }
+
+    pub(super) fn height(&self) -> usize {
+        self.raster.height
+    }
+
+    /// Light of the pixel `i` in row order.
+    #[inline]
+    pub(super) fn at(&self, i: usize) -> f32 {
+        of_depth!(self, |tables, samples| tables.at(samples, i), f32::NAN)
+    }
+
+    /// Whether the pixel `i` is at an end of the range.
+    #[inline]
+    pub(super) fn is_clipped(&self, i: usize) -> bool {
+        of_depth!(self, |tables, samples| tables.is_clipped(samples, i), true)
+    }
+
+    /// Light of the pixels from `first` on.
+    pub(super) fn fill(&self, first: usize, out: &mut [f32]) {
+        of_depth!(self, |tables, samples| tables.fill(samples, first, out), out.fill(f32::NAN));
+    }
+
+    /// Clipped pixels among `count` from `first` on.
+    pub(super) fn count_clipped(&self, first: usize, count: usize) -> usize {
+        of_depth!(self, |tables, samples| tables.count_clipped(samples, first, count), count)
+    }
+
+    /// Means over squares of two pixels a side, of the two rows that begin at `upper` and `lower`.
+    pub(super) fn halve(&self, upper: usize, lower: usize, out: &mut [f32]) {
+        of_depth!(self, |tables, samples| tables.halve(samples, upper, lower, out), out.fill(f32::NAN));
+    }
+}
+
+impl<const S: usize> Tables<S> {
+    fn new(channels: usize, channel: Channel, transfer: Transfer, full: u16) -> Self {
+        // The table has S entries by construction; an all-zero one cannot occur.
+        let table = |weight| transfer.table::<S>(weight).try_into().unwrap_or_else(|_never| Box::new([0.0; S]));
+        let kind = match (channels, channel.weights()) {
+            (1, _) => Kind::One { at: 0, of: 1, table: table(1.0) },
+            (_, Some(weights)) => Kind::Sum(weights.map(table)),
+            (_, None) => Kind::One { at: channel.index(), of: 3, table: table(1.0) },
+        };
+        Self { full, kind }
+    }
+
+    #[inline]
+    fn at<T: Code>(&self, samples: &[T], i: usize) -> f32 {
+        match &self.kind {
+            Kind::One { at, of, table } => table[samples[i * of + at].index()],
+            Kind::Sum(tables) => samples[3 * i..].first_chunk().map_or(f32::NAN, |p| sum(tables, p)),
+        }
+    }
+
+    #[inline]
+    fn is_clipped<T: Code>(&self, samples: &[T], i: usize) -> bool {
+        let code = match &self.kind {
+            Kind::One { at, of, .. } => samples[i * of + at].wide(),
+            Kind::Sum(_) => samples[3 * i..].first_chunk().map_or(0, |p| highest(p)),
+        };
+        code >= self.full || code == 0
+    }
+
+    fn fill<T: Code>(&self, samples: &[T], first: usize, out: &mut [f32]) {
+        match &self.kind {
+            Kind::One { at, of: 3, table } => {
+                for (o, p) in out.iter_mut().zip(pixels::<T, 3>(samples, first)) {
+                    *o = table[p[*at].index()];
+                }
+            }
+            Kind::One { table, .. } => {
+                for (o, s) in out.iter_mut().zip(&samples[first..]) {
+                    *o = table[s.index()];
+                }
+            }
+            Kind::Sum(tables) => {
+                for (o, p) in out.iter_mut().zip(pixels::<T, 3>(samples, first)) {
+                    *o = sum(tables, p);
+                }
+            }
+        }
+    }
+
+    fn count_clipped<T: Code>(&self, samples: &[T], first: usize, count: usize) -> usize {
+        let end = |code: u16| usize::from(code >= self.full || code == 0);
+        match &self.kind {
+            Kind::One { at, of: 3, .. } => {
+                pixels::<T, 3>(samples, first)[..count].iter().map(|p| end(p[*at].wide())).sum()
+            }
+            Kind::One { .. } => samples[first..first + count].iter().map(|s| end(s.wide())).sum(),
+            Kind::Sum(_) => pixels::<T, 3>(samples, first)[..count].iter().map(|p| end(highest(p))).sum(),
+        }
+    }
+
+    fn halve<T: Code>(&self, samples: &[T], upper: usize, lower: usize, out: &mut [f32]) {
+        match &self.kind {
+            Kind::One { at, of: 3, table } => {
+                halve(pixels::<T, 3>(samples, upper), pixels(samples, lower), out, |p| table[p[*at].index()]);
+            }
+            Kind::One { table, .. } => halve(&samples[upper..], &samples[lower..], out, |s| table[s.index()]),
+            Kind::Sum(tables) => {
+                halve(pixels::<T, 3>(samples, upper), pixels(samples, lower), out, |p| sum(tables, p));
+            }
+        }
+    }
+}
+
+/// The pixels from `first` on.
+fn pixels<T, const N: usize>(samples: &[T], first: usize) -> &[[T; N]] {
+    samples[N * first..].as_chunks().0
+}
+
+#[inline]
+fn sum<T: Code, const S: usize>([red, green, blue]: &[Box<[f32; S]>; 3], [r, g, b]: &[T; 3]) -> f32 {
+    red[r.index()] + green[g.index()] + blue[b.index()]
+}
+
+#[inline]
+fn highest<T: Code>([r, g, b]: &[T; 3]) -> u16 {
+    r.max(g).max(b).wide()
+}
+
+/// Means over squares of two pixels a side.
+pub(super) fn halve<P>(upper: &[P], lower: &[P], out: &mut [f32], light: impl Fn(&P) -> f32) {
+    for ((o, a), b) in out.iter_mut().zip(upper.as_chunks::<2>().0).zip(lower.as_chunks::<2>().0) {
+        *o = 0.25 * (light(&a[0]) + light(&a[1]) + light(&b[0]) + light(&b[1]));
+    }
 }

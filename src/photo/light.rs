@@ -1,16 +1,54 @@
 //! A picture as linear light.
 
+use std::fmt;
+use std::sync::Arc;
+
+use rayon::prelude::*;
+
+use super::convert::{self, Coded};
+
 /// Linear light of a picture, 0 (black) to 1 (full scale), one value a pixel, row by row,
 /// after orientation. Every localisation works on this and never on gamma-coded values.
 ///
 /// Pixels at the end of the recording range carry no position; [`Light::is_clipped`] tells them.
-/// Four bytes and one bit a pixel.
-#[derive(Clone, Debug, PartialEq)]
+///
+/// Light of a photograph is a view of its samples: it takes no memory of its own, shares the samples with the photograph, and
+/// turns codes into light where they are looked at. Light made of values keeps these, four bytes and one bit a pixel.
+/// A clone shares what its original holds.
+#[derive(Clone)]
 pub struct Light {
     width: usize,
     height: usize,
-    values: Vec<f32>,
-    clipped: Vec<u64>,
+    content: Content,
+}
+
+#[derive(Clone)]
+enum Content {
+    /// Values, and a bit for each that is set where it is clipped.
+    Plane(Arc<Vec<f32>>, Arc<Vec<u64>>),
+    Coded(Coded),
+}
+
+/// Rows that one task of a walk through a picture takes, so that tasks are neither many nor long.
+const TASK_ROWS: usize = 32;
+
+impl fmt::Debug for Light {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Light").field("width", &self.width).field("height", &self.height).finish_non_exhaustive()
+    }
+}
+
+/// The same values in the same places, and the same pixels clipped; where they come from does not count.
+impl PartialEq for Light {
+    fn eq(&self, other: &Self) -> bool {
+        let same = |row: usize| {
+            let (mut a, mut b) = (vec![0.0; self.width], vec![0.0; self.width]);
+            self.fill(0, row, &mut a);
+            other.fill(0, row, &mut b);
+            a == b && (0..self.width).all(|x| self.is_clipped(x, row) == other.is_clipped(x, row))
+        };
+        (self.width, self.height) == (other.width, other.height) && (0..self.height).all(same)
+    }
 }
 
 impl Light {
@@ -20,9 +58,8 @@ impl Light {
     /// When `values.len()` is not `width * height`: a bug of the caller.
     #[must_use]
     pub fn new(width: usize, height: usize, values: Vec<f32>) -> Self {
-        assert_eq!(values.len(), width * height, "one value a pixel");
         let words = values.len().div_ceil(64);
-        Self { width, height, values, clipped: vec![0; words] }
+        Self::with_clipped(width, height, values, vec![0; words])
     }
 
     /// The same with a mask of clipped pixels, bit `i % 64` of word `i / 64` for pixel `i` in row order.
@@ -33,7 +70,11 @@ impl Light {
     pub fn with_clipped(width: usize, height: usize, values: Vec<f32>, clipped: Vec<u64>) -> Self {
         assert_eq!(values.len(), width * height, "one value a pixel");
         assert_eq!(clipped.len(), values.len().div_ceil(64), "one bit a pixel");
-        Self { width, height, values, clipped }
+        Self { width, height, content: Content::Plane(Arc::new(values), Arc::new(clipped)) }
+    }
+
+    pub(super) fn of_codes(coded: Coded) -> Self {
+        Self { width: coded.width(), height: coded.height(), content: Content::Coded(coded) }
     }
 
     /// Columns.
@@ -48,19 +89,25 @@ impl Light {
         self.height
     }
 
-    /// All values, row by row.
+    /// All values, row by row, in a new list.
     #[must_use]
-    pub fn values(&self) -> &[f32] {
-        &self.values
+    pub fn values(&self) -> Vec<f32> {
+        let mut all = vec![0.0; self.width * self.height];
+        all.par_chunks_mut(self.width.max(1)).enumerate().for_each(|(row, out)| self.fill(0, row, out));
+        all
     }
 
-    /// One row of values.
+    /// The values from `column` on in one row, as many as `out` holds.
     ///
     /// # Panics
-    /// When `row` is outside the picture.
-    #[must_use]
-    pub fn row(&self, row: usize) -> &[f32] {
-        &self.values[row * self.width..(row + 1) * self.width]
+    /// When they are not all in that row of the picture.
+    pub fn fill(&self, column: usize, row: usize, out: &mut [f32]) {
+        assert!(column + out.len() <= self.width && row < self.height, "within the row");
+        let first = row * self.width + column;
+        match &self.content {
+            Content::Plane(values, _) => out.copy_from_slice(&values[first..first + out.len()]),
+            Content::Coded(coded) => coded.fill(first, out),
+        }
     }
 
     /// The value of the pixel in `column`, `row`.
@@ -68,33 +115,75 @@ impl Light {
     /// # Panics
     /// When outside the picture.
     #[must_use]
+    #[inline]
     pub fn at(&self, column: usize, row: usize) -> f32 {
-        self.values[row * self.width + column]
+        let i = row * self.width + column;
+        match &self.content {
+            Content::Plane(values, _) => values[i],
+            Content::Coded(coded) => coded.at(i),
+        }
     }
 
     /// True where the pixel is at an end of the recording range.
     #[must_use]
+    #[inline]
     pub fn is_clipped(&self, column: usize, row: usize) -> bool {
         let i = row * self.width + column;
-        self.clipped[i / 64] >> (i % 64) & 1 == 1
+        match &self.content {
+            Content::Plane(_, clipped) => clipped[i / 64] >> (i % 64) & 1 == 1,
+            Content::Coded(coded) => coded.is_clipped(i),
+        }
     }
 
-    /// Calls `visit` with the column and row of every clipped pixel.
-    pub(super) fn for_each_clipped(&self, mut visit: impl FnMut(usize, usize)) {
-        for (w, word) in self.clipped.iter().enumerate() {
-            let mut rest = *word;
-            while rest != 0 {
-                let i = w * 64 + rest.trailing_zeros() as usize;
-                visit(i % self.width, i / self.width);
-                rest &= rest - 1;
+    /// Clipped pixels of some rows.
+    fn count_clipped(&self, first_row: usize, rows: usize) -> usize {
+        let (first, count) = (first_row * self.width, rows * self.width);
+        match &self.content {
+            Content::Plane(_, clipped) => {
+                (first..first + count).filter(|i| clipped[i / 64] >> (i % 64) & 1 == 1).count()
             }
+            Content::Coded(coded) => coded.count_clipped(first, count),
         }
     }
 
     /// Share of clipped pixels, 0 to 1.
     #[must_use]
     pub fn clipped_share(&self) -> f64 {
-        let n: u32 = self.clipped.iter().map(|w| w.count_ones()).sum();
-        f64::from(n) / self.values.len().max(1) as f64
+        let tasks = (0..self.height.div_ceil(TASK_ROWS)).into_par_iter();
+        let count = |task: usize| {
+            let first = task * TASK_ROWS;
+            self.count_clipped(first, TASK_ROWS.min(self.height - first))
+        };
+        let clipped: usize = tasks.map(count).sum();
+        clipped as f64 / (self.width * self.height).max(1) as f64
+    }
+
+    /// Means over squares of two pixels a side, row by row, and the share of clipped pixels in the whole picture.
+    ///
+    /// Columns and rows left over at the right and the bottom are in no square.
+    pub(crate) fn halved(&self) -> (Vec<f32>, f64) {
+        let (width, height) = (self.width / 2, self.height / 2);
+        let mut values = vec![0.0; width * height];
+        let tasks = values.par_chunks_mut((width * TASK_ROWS).max(1)).enumerate();
+        let clipped: usize = tasks
+            .map(|(task, part)| {
+                let first = 2 * task * TASK_ROWS;
+                for (j, out) in part.chunks_exact_mut(width).enumerate() {
+                    self.halve(first + 2 * j, out);
+                }
+                self.count_clipped(first, 2 * part.len() / width)
+            })
+            .sum();
+        let rest = if width == 0 { self.height } else { self.height % 2 };
+        let clipped = clipped + self.count_clipped(self.height - rest, rest);
+        (values, clipped as f64 / (self.width * self.height).max(1) as f64)
+    }
+
+    fn halve(&self, row: usize, out: &mut [f32]) {
+        let (upper, lower) = (row * self.width, (row + 1) * self.width);
+        match &self.content {
+            Content::Plane(values, _) => convert::halve(&values[upper..lower], &values[lower..], out, |v| *v),
+            Content::Coded(coded) => coded.halve(upper, lower, out),
+        }
     }
 }

@@ -184,11 +184,14 @@ fn block(light: &Light, left: usize, top: usize) -> Option<(f64, f64)> {
             return None;
         }
     }
-    for y in top..top + SIDE {
-        let rows = [light.row(y - 1), light.row(y), light.row(y + 1)];
-        for x in left..left + SIDE {
+    let mut pixels = [[0.0; SIDE + 2]; SIDE + 2];
+    for (j, row) in pixels.iter_mut().enumerate() {
+        light.fill(left - 1, top - 1 + j, row);
+    }
+    for rows in pixels.windows(3) {
+        for x in 1..=SIDE {
             let across = |row: &[f32]| f64::from(row[x - 1]) - 2.0 * f64::from(row[x]) + f64::from(row[x + 1]);
-            let seen = across(rows[0]) - 2.0 * across(rows[1]) + across(rows[2]);
+            let seen = across(&rows[0]) - 2.0 * across(&rows[1]) + across(&rows[2]);
             squares += seen * seen;
             sum += f64::from(rows[1][x]);
         }

@@ -4,10 +4,11 @@ use std::fmt;
 use std::fs::File;
 use std::io::Read;
 use std::path::Path;
+use std::sync::Arc;
 
 use sha2::{Digest, Sha256};
 
-use super::convert::{self, Channel};
+use super::convert::{Channel, Coded};
 use super::decode::{self, Decoded};
 use super::error::{PhotoError, PhotoErrorKind};
 use super::format::Format;
@@ -23,10 +24,10 @@ use super::warning::PhotoWarning;
 
 /// A decoded picture, turned as seen, at its full depth, with what its file says about it.
 ///
-/// Holds 1 or 3 samples a pixel of 1 or 2 bytes; planes of light are made on demand and belong to the caller.
+/// Holds 1 or 3 samples a pixel of 1 or 2 bytes, which clones and the [`Light`] of it share.
 #[derive(Clone)]
 pub struct Photo {
-    raster: Raster,
+    raster: Arc<Raster>,
     recorded_px: (usize, usize),
     format: Format,
     lossy: bool,
@@ -94,20 +95,20 @@ impl Photo {
         }
         let full_scale = levels::full_scale(&raster, lossy);
         warnings.extend(levels::pile_up(&raster, full_scale));
-        let raster = raster.oriented(metadata.orientation);
+        let raster = Arc::new(raster.oriented(metadata.orientation));
         let file_bytes = bytes.len() as u64;
         Ok(Self { raster, recorded_px, format, lossy, metadata, transfer, full_scale, sha256, file_bytes, warnings })
     }
 
     /// Columns as seen.
     #[must_use]
-    pub const fn width(&self) -> usize {
+    pub fn width(&self) -> usize {
         self.raster.width
     }
 
     /// Rows as seen.
     #[must_use]
-    pub const fn height(&self) -> usize {
+    pub fn height(&self) -> usize {
         self.raster.height
     }
 
@@ -131,13 +132,13 @@ impl Photo {
 
     /// Bits of a sample, 8 or 16; fewer bits are widened.
     #[must_use]
-    pub const fn bits(&self) -> u32 {
+    pub fn bits(&self) -> u32 {
         self.raster.bits()
     }
 
     /// True for a picture without colours.
     #[must_use]
-    pub const fn is_grey(&self) -> bool {
+    pub fn is_grey(&self) -> bool {
         self.raster.channels == 1
     }
 
@@ -180,7 +181,7 @@ impl Photo {
         &self.warnings
     }
 
-    /// Linear light by the file's own tone curve, with the mask of clipped pixels.
+    /// Linear light by the file's own tone curve, with what is clipped: a view of the samples, made at once and without memory of its own.
     ///
     /// A pixel is clipped in a mixture of channels when any of its samples is at [`Photo::full_scale`] or all are 0, in a
     /// single channel when that sample is. A grey picture gives the same light for every channel.
@@ -195,13 +196,13 @@ impl Photo {
     /// The same by a tone curve that is known better than the file knows it.
     #[must_use]
     pub fn light_by(&self, channel: Channel, transfer: Transfer) -> Light {
-        convert::light(&self.raster, channel, transfer, self.full_scale)
+        Light::of_codes(Coded::new(Arc::clone(&self.raster), channel, transfer, self.full_scale))
     }
 
     /// The noise of one channel, told from the picture itself; `None` where too little of it is unclipped.
     ///
     /// Never less than the rounding to codes makes it. Lossy pictures have lost noise that is finer than their
-    /// blocks: see [`NoiseModel::coarseness`]. Takes the plane of light that [`Photo::light`] makes.
+    /// blocks: see [`NoiseModel::coarseness`]. Takes the light that [`Photo::light`] gives.
     #[must_use]
     pub fn noise(&self, light: &Light) -> Option<NoiseModel> {
         let step = if self.bits() == 8 { 1.0 / 255.0 } else { 1.0 / 65_535.0 };

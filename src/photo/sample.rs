@@ -42,7 +42,8 @@ impl Light {
         let (row, fy) = between(at.y, self.height(), 1)?;
         let (across, down) = (keys_weights(fx), keys_weights(fy));
         let line = |row: usize| -> f64 {
-            let pixels = &self.row(row)[column - 1..column + 3];
+            let mut pixels = [0.0; 4];
+            self.fill(column - 1, row, &mut pixels);
             pixels.iter().zip(across).map(|(v, w)| f64::from(*v) * w).sum()
         };
         Some(down.iter().enumerate().map(|(i, w)| w * line(row + i - 1)).sum())
@@ -79,21 +80,19 @@ impl Light {
         let weight = 1.0 / (factor * factor) as f32;
         let mut values = vec![0.0_f32; width * height];
         let mut clipped = vec![0_u64; values.len().div_ceil(64)];
+        let mut source = vec![0.0_f32; width * factor];
         for (y, line) in values.chunks_exact_mut(width).enumerate() {
             for row in y * factor..(y + 1) * factor {
-                for (value, square) in line.iter_mut().zip(self.row(row).chunks_exact(factor)) {
+                self.fill(0, row, &mut source);
+                for (x, (value, square)) in line.iter_mut().zip(source.chunks_exact(factor)).enumerate() {
                     *value += square.iter().sum::<f32>();
+                    let i = y * width + x;
+                    let any = (x * factor..(x + 1) * factor).any(|column| self.is_clipped(column, row));
+                    clipped[i / 64] |= u64::from(any) << (i % 64);
                 }
             }
             line.iter_mut().for_each(|v| *v *= weight);
         }
-        self.for_each_clipped(|column, row| {
-            let (x, y) = (column / factor, row / factor);
-            if x < width && y < height {
-                let i = y * width + x;
-                clipped[i / 64] |= 1 << (i % 64);
-            }
-        });
         Some(Self::with_clipped(width, height, values, clipped))
     }
 
@@ -105,7 +104,10 @@ impl Light {
         if !fits(column, width, self.width()) || !fits(row, height, self.height()) {
             return None;
         }
-        let values = (row..row + height).flat_map(|y| &self.row(y)[column..column + width]).copied().collect();
+        let mut values = vec![0.0; width * height];
+        for (y, line) in values.chunks_exact_mut(width).enumerate() {
+            self.fill(column, row + y, line);
+        }
         let mut clipped = vec![0_u64; (width * height).div_ceil(64)];
         for y in 0..height {
             for x in 0..width {
@@ -182,7 +184,7 @@ mod tests {
         let light = plane(7, 5, |x, y| x + 10.0 * y);
         let mut clipped = vec![0_u64];
         clipped[0] |= 1 << (2 * 7 + 3);
-        let light = Light::with_clipped(7, 5, light.values().to_vec(), clipped);
+        let light = Light::with_clipped(7, 5, light.values(), clipped);
         let half = light.binned(2).unwrap();
         assert_eq!((half.width(), half.height()), (3, 2));
         // Mean of x over columns 2 and 3 is 3; of y over rows 2 and 3 it is 3.

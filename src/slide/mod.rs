@@ -44,6 +44,7 @@ pub use reading::{
 pub use scale_map::{MapModel, ScaleMap};
 
 use crate::photo::Light;
+use pyramid::Pyramid;
 
 /// Smallest side of a picture that can be read, px.
 const SMALLEST_SIDE: usize = 128;
@@ -67,13 +68,12 @@ pub fn read_without(light: &Light, request: &Request, left_out: &[LeftOut]) -> R
         return Err(Refusal::TooSmall { width, height });
     }
     // Halved until one tile of the search fills the smaller side: neighbouring harmonics of coarse lines then stand apart.
-    let levels = pyramid::levels(light, periodic::TILE);
+    let Pyramid { levels, clipped_share: share } = pyramid::pyramid(light, periodic::TILE);
     let clusters = periodic::clusters(&levels);
     if let Some(plate) = dots::read(light, &levels, &clusters, request) {
         return plate;
     }
     let found = candidate::candidates(&levels, &clusters, (width as f64, height as f64));
-    let share = light.clipped_share();
     let verdict = judge::judge(&found, &levels, request).map_err(|refusal| match refusal {
         Refusal::NoRuling | Refusal::TooFewGraduations { .. } if share > 0.6 => Refusal::Clipped { share },
         other => other,

@@ -142,7 +142,11 @@ fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) 
         .into_par_iter()
         .map(|i| {
             let (x0, y0) = ((i % across) * STRIDE, (i / across) * STRIDE);
-            let row = |j: usize| &level.values[(y0 + j) * level.width + x0..][..STRIDE];
+            let row = |j: usize| {
+                let mut row = [0.0; STRIDE];
+                level.fill(x0, y0 + j, &mut row);
+                row
+            };
             (0..STRIDE / 8)
                 .map(|j| {
                     let (a, b) = (row(8 * j), row(8 * j + 2));
@@ -184,6 +188,7 @@ fn bins() -> Vec<Bin> {
 }
 
 struct Scratch {
+    tile: Vec<f32>,
     spectrum: Spectrum,
     /// Power by rings of equal frequency.
     rings: [Vec<f32>; TILE / 2],
@@ -191,7 +196,8 @@ struct Scratch {
 
 impl Scratch {
     fn new(transform: &Transform) -> Self {
-        Self { spectrum: Spectrum::new(transform), rings: std::array::from_fn(|_| Vec::with_capacity(4 * TILE)) }
+        let rings = std::array::from_fn(|_| Vec::with_capacity(4 * TILE));
+        Self { tile: vec![0.0; TILE * TILE], spectrum: Spectrum::new(transform), rings }
     }
 
     fn power_near(&self, p: &Peak) -> f32 {
@@ -201,12 +207,15 @@ impl Scratch {
 
 /// The strongest peaks of one tile.
 fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], bins: &[Bin], s: &mut Scratch) -> Vec<Peak> {
-    let rows = || (0..TILE).map(|j| &level.values[(y0 + j) * level.width + x0..][..TILE]);
+    for (j, row) in s.tile.chunks_exact_mut(TILE).enumerate() {
+        level.fill(x0, y0 + j, row);
+    }
+    let rows = || s.tile.chunks_exact(TILE);
     let mean = rows().map(|r| r.iter().sum::<f32>()).sum::<f32>() / (TILE * TILE) as f32;
     if !mean.is_finite() || mean <= 0.0 {
         return Vec::new();
     }
-    s.spectrum.fill(rows(), mean, window);
+    s.spectrum.fill(s.tile.chunks_exact(TILE), mean, window);
     let mut peaks = pick_peaks(bins, s);
     // The sine-square window passes a quarter of a wave's amplitude; half of it goes to each of the two peaks.
     let power_at = |relative: f32| (relative * mean * (TILE * TILE) as f32 / 8.0).powi(2);

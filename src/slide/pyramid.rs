@@ -8,12 +8,45 @@ use rayon::prelude::*;
 pub(super) struct Level<'a> {
     pub(super) width: usize,
     pub(super) height: usize,
-    pub(super) values: std::borrow::Cow<'a, [f32]>,
+    content: Content<'a>,
     /// Full-size pixels per pixel of this level, a power of two.
     pub(super) step_px: usize,
 }
 
-impl Level<'_> {
+#[derive(Clone, Debug)]
+enum Content<'a> {
+    /// The picture itself.
+    Full(&'a Light),
+    /// Means over squares of it.
+    Halved(Vec<f32>),
+}
+
+impl<'a> Level<'a> {
+    fn full(light: &'a Light) -> Self {
+        Self { width: light.width(), height: light.height(), content: Content::Full(light), step_px: 1 }
+    }
+
+    /// A level of these values, row by row.
+    pub(super) const fn of_values(width: usize, height: usize, values: Vec<f32>, step_px: usize) -> Self {
+        Self { width, height, content: Content::Halved(values), step_px }
+    }
+
+    /// The values from `column` on in one row, as many as `out` holds.
+    pub(super) fn fill(&self, column: usize, row: usize, out: &mut [f32]) {
+        match &self.content {
+            Content::Full(light) => light.fill(column, row, out),
+            Content::Halved(values) => out.copy_from_slice(&values[row * self.width + column..][..out.len()]),
+        }
+    }
+
+    #[inline]
+    fn at(&self, column: usize, row: usize) -> f32 {
+        match &self.content {
+            Content::Full(light) => light.at(column, row),
+            Content::Halved(values) => values[row * self.width + column],
+        }
+    }
+
     /// Bilinear value at full-size image coordinates (half-pixel rule); `None` within half a
     /// level pixel of the border and outside.
     pub(super) fn sample(&self, x_px: f64, y_px: f64) -> Option<f32> {
@@ -25,36 +58,52 @@ impl Level<'_> {
         let (i, j) = (u as usize, v as usize);
         let (i1, j1) = ((i + 1).min(self.width - 1), (j + 1).min(self.height - 1));
         let (a, b) = ((u - i as f64) as f32, (v - j as f64) as f32);
-        let top = self.values[j * self.width + i] * (1.0 - a) + self.values[j * self.width + i1] * a;
-        let bottom = self.values[j1 * self.width + i] * (1.0 - a) + self.values[j1 * self.width + i1] * a;
+        let top = self.at(i, j) * (1.0 - a) + self.at(i1, j) * a;
+        let bottom = self.at(i, j1) * (1.0 - a) + self.at(i1, j1) * a;
         Some(top * (1.0 - b) + bottom * b)
     }
-}
 
-/// The picture itself, then halved again and again until a side would fall below `smallest` pixels.
-/// Extra memory: a third of the plane.
-pub(super) fn levels(light: &Light, smallest: usize) -> Vec<Level<'_>> {
-    let mut all =
-        vec![Level { width: light.width(), height: light.height(), values: light.values().into(), step_px: 1 }];
-    while let Some(last) = all.last() {
-        let (width, height) = (last.width / 2, last.height / 2);
-        if width.min(height) < smallest {
-            break;
-        }
-        let source = &last.values;
-        let stride = last.width;
+    /// Means over squares of two pixels a side, and the share of clipped pixels where the picture itself was looked at.
+    fn halved(&self) -> (Level<'static>, Option<f64>) {
+        let (width, height, step_px) = (self.width / 2, self.height / 2, 2 * self.step_px);
+        let source = match &self.content {
+            Content::Full(light) => {
+                let (values, clipped) = light.halved();
+                return (Level::of_values(width, height, values, step_px), Some(clipped));
+            }
+            Content::Halved(values) => values,
+        };
         let mut values = vec![0_f32; width * height];
         values.par_chunks_mut(width).enumerate().for_each(|(row, out)| {
-            let top = &source[2 * row * stride..][..2 * width];
-            let bottom = &source[(2 * row + 1) * stride..][..2 * width];
+            let top = &source[2 * row * self.width..][..2 * width];
+            let bottom = &source[(2 * row + 1) * self.width..][..2 * width];
             for ((o, a), b) in out.iter_mut().zip(top.chunks_exact(2)).zip(bottom.chunks_exact(2)) {
                 *o = 0.25 * (a[0] + a[1] + b[0] + b[1]);
             }
         });
-        let step_px = last.step_px * 2;
-        all.push(Level { width, height, values: values.into(), step_px });
+        (Level::of_values(width, height, values, step_px), None)
     }
-    all
+}
+
+/// A picture at all sizes, and what its pixels showed on the way.
+#[derive(Clone, Debug)]
+pub(super) struct Pyramid<'a> {
+    pub(super) levels: Vec<Level<'a>>,
+    /// Share of clipped pixels, 0 to 1.
+    pub(super) clipped_share: f64,
+}
+
+/// The picture itself, then halved again and again until a side would fall below `smallest` pixels.
+/// Extra memory: 4/3 bytes a pixel.
+pub(super) fn pyramid(light: &Light, smallest: usize) -> Pyramid<'_> {
+    let mut levels = vec![Level::full(light)];
+    let mut clipped_share = None;
+    while let Some(last) = levels.last().filter(|l| (l.width / 2).min(l.height / 2) >= smallest) {
+        let (next, clipped) = last.halved();
+        clipped_share = clipped_share.or(clipped);
+        levels.push(next);
+    }
+    Pyramid { levels, clipped_share: clipped_share.unwrap_or_else(|| light.clipped_share()) }
 }
 
 #[cfg(test)]
@@ -66,10 +115,10 @@ mod tests {
         let (w, h) = (160, 96);
         let ramp = (0..w * h).map(|i| (i % w) as f32 + 0.5 + 10.0 * ((i / w) as f32 + 0.5)).collect();
         let light = Light::new(w, h, ramp);
-        for level in levels(&light, 16) {
+        for level in pyramid(&light, 16).levels {
             let got = level.sample(64.3, 40.8).expect("inside");
             assert!((got - (64.3 + 408.0)).abs() < 1e-3, "step {}: {got}", level.step_px);
         }
-        assert!(levels(&light, 16).len() == 3, "160 x 96 halves to 40 x 24 and stops");
+        assert!(pyramid(&light, 16).levels.len() == 3, "160 x 96 halves to 40 x 24 and stops");
     }
 }

@@ -33,20 +33,18 @@ impl Plane {
         let mut values = vec![0.0_f32; width * height];
         let weight = 1.0 / (step_px * step_px) as f32;
         values.par_chunks_mut(width.max(1)).enumerate().for_each(|(y, line)| {
+            if step_px == 1 {
+                light.fill(window.left, window.top + y, line);
+                return;
+            }
+            let mut source = vec![0.0; width * step_px];
             for row in 0..step_px {
-                let from = window.left;
-                let source = &light.row(window.top + y * step_px + row)[from..from + width * step_px];
-                if step_px == 1 {
-                    line.copy_from_slice(source);
-                } else {
-                    for (sum, cell) in line.iter_mut().zip(source.chunks_exact(step_px)) {
-                        *sum += cell.iter().sum::<f32>();
-                    }
+                light.fill(window.left, window.top + y * step_px + row, &mut source);
+                for (sum, cell) in line.iter_mut().zip(source.chunks_exact(step_px)) {
+                    *sum += cell.iter().sum::<f32>();
                 }
             }
-            if step_px > 1 {
-                line.iter_mut().for_each(|v| *v *= weight);
-            }
+            line.iter_mut().for_each(|v| *v *= weight);
         });
         Self { width, height, step_px, corner_px: (window.left, window.top), values }
     }

@@ -178,7 +178,7 @@ impl Pyramid {
 }
 
 /// Samples a pixel.
-const fn channels_of(photo: &Photo) -> usize {
+fn channels_of(photo: &Photo) -> usize {
     if photo.is_grey() { 1 } else { 3 }
 }
 

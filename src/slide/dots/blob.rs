@@ -62,12 +62,14 @@ impl Cut {
             return None;
         }
         // Lowest, highest and where the mean lies between them.
+        let mut line = vec![0.0; side];
         let blocks: Vec<(f32, f32, f32)> = (0..columns * rows)
             .map(|b| {
                 let (x, y) = (b % columns * side, b / columns * side);
                 let (mut lo, mut hi, mut sum) = (f32::MAX, f32::MIN, 0.0);
                 for row in y..y + side {
-                    for v in &level.values[row * level.width + x..][..side] {
+                    level.fill(x, row, &mut line);
+                    for v in &line {
                         lo = lo.min(*v);
                         hi = hi.max(*v);
                         sum += v;
@@ -209,7 +211,9 @@ fn runs(level: &Level<'_>, cut: &Cut, y: usize) -> Vec<(usize, usize, Part)> {
     let sign = if cut.bright { 1.0 } else { -1.0 };
     let mut out = Vec::new();
     let mut open: Option<(usize, Part)> = None;
-    for (x, v) in level.values[y * level.width..][..level.width].iter().enumerate() {
+    let mut line = vec![0.0; level.width];
+    level.fill(0, y, &mut line);
+    for (x, v) in line.iter().enumerate() {
         let (ground, half) = cut.at(x, y);
         if sign * (v - ground - half) > 0.0 {
             let border = x == 0 || y == 0 || x + 1 == level.width || y + 1 == level.height;
@@ -252,7 +256,7 @@ mod tests {
     fn spots_of_both_polarities_are_found_on_sloping_ground() {
         for (sign, bright) in [(1.0, true), (-1.0, false)] {
             let values = plate(400, 300, 12.5, 3.4, sign);
-            let level = Level { width: 400, height: 300, values: values.into(), step_px: 1 };
+            let level = Level::of_values(400, 300, values, 1);
             let found = blobs(&level, 12.0).unwrap();
             assert_eq!(found.bright, bright);
             // 31 × 23 whole dots; those at x or y = 0 are cut by the border.
@@ -277,7 +281,7 @@ mod tests {
                 }
             }
         }
-        let level = Level { width: 60, height: 60, values: values.into(), step_px: 1 };
+        let level = Level::of_values(60, 60, values, 1);
         let cut = Cut { bright: false, columns: 2, rows: 2, side: 30, values: vec![(1.0, -0.5); 4] };
         let found = parts(&level, &cut);
         assert_eq!(found.len(), 1);

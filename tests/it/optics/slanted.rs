@@ -159,7 +159,7 @@ fn what_cannot_be_measured_is_refused() {
     let outside = Point::new(-500.0, -500.0);
     assert!(slanted_edge(&light, outside, Point::new(-500.0, -300.0), None).is_err());
     let all = vec![u64::MAX; (220_usize * 220).div_ceil(64)];
-    let clipped = Light::with_clipped(220, 220, light.values().to_vec(), all);
+    let clipped = Light::with_clipped(220, 220, light.values(), all);
     let message = slanted_edge(&clipped, a, b, None).unwrap_err().to_string();
     assert!(message.starts_with("100 % of the pixels beside the edge are clipped"), "{message}");
 }
