@@ -26,6 +26,8 @@ const MOST_PIXELS_OF_LARGE: f64 = 4e5;
 const LARGE: usize = 4_000_000;
 /// Most pixels of one strip in a trial, but never fewer than this many graduations.
 const TRIAL: (f64, f64) = (8e3, 24.0);
+/// Strips of a trial.
+const TRIAL_STRIPS: usize = 6;
 
 /// What one strip says about the graduations of one block.
 #[derive(Clone, Debug)]
@@ -51,8 +53,6 @@ pub(super) struct Spots {
 /// How much of the ruling a solution looks at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Effort {
-    /// A few strips, of a long ruling only its beginning: to compare line shapes.
-    Trial,
     /// At most two dozen strips.
     Some,
     /// All of it.
@@ -107,27 +107,39 @@ impl Locator<'_> {
 
     /// The strips of this effort, fitted with this phase and line shape.
     pub(super) fn spots(&self, phase: &Phase, shape: &Shape, effort: Effort) -> Vec<Spots> {
-        let pitch = self.pitch_px();
-        let height = (1.5 * pitch).clamp(8.0, 24.0);
-        let all = self.strips(height);
         let (most, rounds) = match effort {
-            Effort::Trial => (6, 1),
             Effort::Some => (24, 2),
             Effort::Full => (usize::MAX, 3),
         };
-        let every = all.len().div_ceil(most).max(1);
-        let lines = match effort {
-            Effort::Trial => (TRIAL.0 / (height * pitch)).max(TRIAL.1) as usize,
-            Effort::Some | Effort::Full => usize::MAX,
-        };
-        let chosen: Vec<Strip> = all.into_iter().skip(every / 2).step_by(every).collect();
-        chosen
+        self.chosen(most, usize::MAX)
             .par_iter()
-            .flat_map_iter(|strip| {
-                let blocks = self.blocks(*strip, lines);
-                blocks.into_iter().filter_map(|ks| self.fit(*strip, &ks, phase, shape, rounds))
-            })
+            .filter_map(|(strip, ks)| self.fit(*strip, ks, phase, shape, rounds))
             .collect()
+    }
+
+    /// Mean variance of a pixel about this line shape, in a few strips and of a long ruling only its beginning: to compare shapes.
+    pub(super) fn trial(&self, phase: &Phase, shape: &Shape) -> Option<f64> {
+        let lines = (TRIAL.0 / (self.height() * self.pitch_px())).max(TRIAL.1) as usize;
+        let variance = |(strip, ks): &(Strip, Vec<i64>)| {
+            let block = self.block(ks, *strip, phase, shape).filter(|b| b.ours.len() >= 2)?;
+            let design = Design::of(&self.pixels(*strip, block.counted(), phase, shape), &block, shape);
+            strip::pixel_variance(&design, &strip::solve(&design, 1)?)
+        };
+        let all: Vec<f64> = self.chosen(TRIAL_STRIPS, lines).par_iter().filter_map(variance).collect();
+        (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
+    }
+
+    /// Height of a strip, px.
+    fn height(&self) -> f64 {
+        (1.5 * self.pitch_px()).clamp(8.0, 24.0)
+    }
+
+    /// At most so many strips, evenly, each with its first `lines` graduations in blocks.
+    fn chosen(&self, most: usize, lines: usize) -> Vec<(Strip, Vec<i64>)> {
+        let all = self.strips(self.height());
+        let every = all.len().div_ceil(most).max(1);
+        let strips = all.into_iter().skip(every / 2).step_by(every);
+        strips.flat_map(|strip| self.blocks(strip, lines).into_iter().map(move |ks| (strip, ks))).collect()
     }
 
     /// Whether a graduation reaches into a strip, or would if it were there.
@@ -248,19 +260,15 @@ impl Locator<'_> {
     pub(super) fn refined_shape(&self, phase: &Phase, shape: &Shape, spots: &[Spots]) -> Option<Shape> {
         let pitch = self.pitch_px();
         let bins = ((4.0 * pitch).round() as usize).clamp(32, 256);
-        let sums = spots
-            .par_iter()
-            .map(|one| self.folded_residuals(phase, shape, one, bins).unwrap_or_else(|| vec![(0.0, 0.0); bins]))
-            .reduce(
-                || vec![(0.0, 0.0); bins],
-                |mut a, b| {
-                    for (x, y) in a.iter_mut().zip(b) {
-                        x.0 += y.0;
-                        x.1 += y.1;
-                    }
-                    a
-                },
-            );
+        let each: Vec<Option<Vec<(f64, f64)>>> =
+            spots.par_iter().map(|one| self.folded_residuals(phase, shape, one, bins)).collect();
+        // Summed in their order, so that a picture reads the same to the last digit on any number of threads.
+        let mut sums = vec![(0.0, 0.0); bins];
+        for one in each.iter().flatten() {
+            for (sum, v) in sums.iter_mut().zip(one) {
+                *sum = (sum.0 + v.0, sum.1 + v.1);
+            }
+        }
         if sums.iter().any(|s| s.1 <= 0.0) {
             return None;
         }
@@ -288,8 +296,7 @@ impl Locator<'_> {
         let design = Design::of(&pixels, &block, shape);
         let solved = strip::solve(&design, 1)?;
         let mut sum = vec![(0.0, 0.0); bins];
-        for (j, p) in pixels.iter().enumerate() {
-            let r = design.residual(j, &solved.x);
+        for (p, r) in pixels.iter().zip(design.residuals(&solved.x)) {
             let k = p.phase.round() as i64;
             let Ok(i) = places.binary_search_by_key(&k, |q| q.k) else { continue };
             // Only where lines stand in a row.

@@ -7,6 +7,7 @@
 //! one map holds them (`both`): crossed rulings and grids (`grid`), and two pictures between which the slide was turned (`crossways`).
 //! What no program reads, a person may mark (`manual`).
 
+mod arrow;
 mod both;
 mod candidate;
 mod crossways;

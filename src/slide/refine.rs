@@ -143,17 +143,11 @@ fn join_across(
 
 /// The diffraction under which the strips leave the least noise, for a line of usual width.
 fn best_start(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape> {
-    let noise = |o: Optical| -> f64 {
-        let spots = locator.spots(phase, &Shape::optical(o), Effort::Trial);
-        let n = spots.len();
-        if n == 0 { f64::INFINITY } else { spots.iter().map(|s| s.pixel_sd.powi(2)).sum::<f64>() / n as f64 }
-    };
     // From what just resolves the division to what just fills a pixel.
     let ladder = (0..).map(|i| 1.08 / pitch * 1.35_f64.powi(i)).take_while(|c| *c < 1.6);
     let best = ladder
         .map(|cut_off| Optical::usual(cut_off, pitch))
-        .map(|o| (o, noise(o)))
-        .filter(|(_, v)| v.is_finite())
+        .filter_map(|o| Some((o, locator.trial(phase, &Shape::optical(o))?)))
         .min_by(|a, b| a.1.total_cmp(&b.1))?;
     Some(Shape::optical(best.0))
 }

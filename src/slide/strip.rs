@@ -1,7 +1,8 @@
 //! The linear model of one strip across the ruling, its robust solution, and what it says about the graduations.
 
+use super::arrow::Arrow;
 use super::shape::Shape;
-use nalgebra::{DMatrix, DVector};
+use nalgebra::DMatrix;
 use std::ops::Range;
 
 /// Where a graduation is predicted.
@@ -98,109 +99,212 @@ impl Knots {
     }
 }
 
-/// The graduations whose shape covers a pixel: place index and k.
-pub(super) fn near<'a>(p: &Pixel, places: &'a [Place], reach: f64) -> impl Iterator<Item = (usize, f64)> + 'a {
-    let phase = p.phase;
-    let width = reach / places[0].pitch.min(places[places.len() - 1].pitch);
-    let from = places.partition_point(move |q| (q.k as f64) < phase - width);
-    places[from..]
-        .iter()
-        .enumerate()
-        .take_while(move |(_, q)| q.k as f64 <= phase + width)
-        .map(move |(i, q)| (from + i, q.k as f64))
+/// The linear model of a strip: for each pixel its few non-zero coefficients.
+///
+/// Two unknowns a line, then those of the background's knots and the one of the tails. Pixels that follow each other mostly see
+/// the same lines between the same knots: such a run holds its unknowns once.
+pub(super) struct Design {
+    runs: Vec<Run>,
+    /// Coefficients of all pixels, as many a pixel as its run says.
+    coefficients: Vec<f64>,
+    values: Vec<f64>,
+    /// Unknowns of the lines and of the ground.
+    long: usize,
+    short: usize,
 }
 
-/// The linear model of a strip: for each pixel its few non-zero coefficients.
-pub(super) struct Design {
-    /// Start of each pixel's entries, and the end of the last.
-    starts: Vec<usize>,
-    entries: Vec<(u32, f64)>,
-    values: Vec<f64>,
-    size: usize,
+/// Pixels that follow each other and have the same unknowns.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Run {
+    /// The first of them, and its coefficients.
+    pixel: usize,
+    start: usize,
+    sees: Sees,
+}
+
+/// What a pixel sees: lines `from..to` and the ground between a knot and the next one.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Sees {
+    from: usize,
+    to: usize,
+    knot: usize,
+}
+
+impl Sees {
+    /// Unknowns: amplitude and displacement of each line, two knots, the tails.
+    const fn count(self) -> usize {
+        2 * (self.to - self.from) + 3
+    }
+
+    /// Coefficients kept a pixel: some zeros at the end, so that sums run in steps of four.
+    const fn width(self) -> usize {
+        self.count().next_multiple_of(4)
+    }
+
+    /// The number of unknown `i`, where the lines have `long`.
+    const fn column(self, i: usize, long: usize, short: usize) -> usize {
+        let lines = 2 * (self.to - self.from);
+        match i.checked_sub(lines) {
+            None => 2 * self.from + i,
+            Some(2) => long + short - 1,
+            Some(knot) => long + self.knot + knot,
+        }
+    }
 }
 
 impl Design {
     pub(super) fn of(pixels: &[Pixel], block: &Block, shape: &Shape) -> Self {
         let places = &block.places;
         let knots = Knots::over(places);
-        let base = 2 * places.len();
-        let size = base + knots.count + 1;
-        let mut starts = Vec::with_capacity(pixels.len() + 1);
-        let mut entries = Vec::with_capacity(pixels.len() * 9);
-        for p in pixels {
-            starts.push(entries.len());
-            for (i, k) in near(p, places, shape.reach()) {
-                let (t, dt) = shape.at((p.phase - k) * places[i].pitch);
-                entries.push((2 * i as u32, t));
-                entries.push((2 * i as u32 + 1, -dt));
+        let centres: Vec<f64> = places.iter().map(|p| p.k as f64).collect();
+        let width = shape.reach() / places[0].pitch.min(places[places.len() - 1].pitch);
+        let mut runs: Vec<Run> = Vec::new();
+        let mut coefficients = Vec::with_capacity(pixels.len() * 8);
+        // The lines whose shape covers a pixel: its neighbour's, moved on as far as need be.
+        let (mut from, mut to) = (0, 0);
+        for (pixel, p) in pixels.iter().enumerate() {
+            let (low, high) = (p.phase - width, p.phase + width);
+            while from > 0 && centres[from - 1] >= low {
+                from -= 1;
             }
-            let (m, f) = knots.at(p.phase);
-            entries.push(((base + m) as u32, 1.0 - f));
-            entries.push(((base + m + 1) as u32, f));
-            entries.push((size as u32 - 1, block.tails.at(p.phase)));
+            while from < centres.len() && centres[from] < low {
+                from += 1;
+            }
+            to = to.max(from);
+            while to > from && centres[to - 1] > high {
+                to -= 1;
+            }
+            while to < centres.len() && centres[to] <= high {
+                to += 1;
+            }
+            let (knot, f) = knots.at(p.phase);
+            let sees = Sees { from, to, knot };
+            let start = coefficients.len();
+            if runs.last().is_none_or(|r| r.sees != sees) {
+                runs.push(Run { pixel, start, sees });
+            }
+            for i in from..to {
+                let (t, dt) = shape.at((p.phase - centres[i]) * places[i].pitch);
+                coefficients.extend_from_slice(&[t, -dt]);
+            }
+            coefficients.extend_from_slice(&[1.0 - f, f, block.tails.at(p.phase)]);
+            coefficients.resize(start + sees.width(), 0.0);
         }
-        starts.push(entries.len());
-        Self { starts, entries, values: pixels.iter().map(|p| p.value).collect(), size }
+        let values = pixels.iter().map(|p| p.value).collect();
+        Self { runs, coefficients, values, long: 2 * places.len(), short: knots.count + 1 }
     }
 
-    fn row(&self, i: usize) -> &[(u32, f64)] {
-        &self.entries[self.starts[i]..self.starts[i + 1]]
+    /// Unknowns.
+    pub(super) const fn size(&self) -> usize {
+        self.long + self.short
     }
 
-    pub(super) fn residual(&self, i: usize, x: &DVector<f64>) -> f64 {
-        self.values[i] - self.row(i).iter().map(|(c, v)| x[*c as usize] * v).sum::<f64>()
+    /// The runs with their pixels.
+    fn runs(&self) -> impl Iterator<Item = (Sees, Range<usize>, &[f64])> {
+        self.runs.iter().enumerate().map(|(i, r)| {
+            let next = self.runs.get(i + 1);
+            let (end, stop) = next.map_or((self.values.len(), self.coefficients.len()), |n| (n.pixel, n.start));
+            (r.sees, r.pixel..end, &self.coefficients[r.start..stop])
+        })
     }
 
-    fn normal_equations(&self, weights: &[f64]) -> (DMatrix<f64>, DVector<f64>) {
-        let (mut normal, mut right) = (DMatrix::zeros(self.size, self.size), DVector::zeros(self.size));
-        for (i, w) in weights.iter().enumerate() {
-            if *w <= 0.0 {
-                continue;
+    /// What the model with these unknowns leaves of each pixel.
+    pub(super) fn residuals(&self, x: &[f64]) -> Vec<f64> {
+        let mut out = Vec::with_capacity(self.values.len());
+        let mut own = Vec::new();
+        for (sees, pixels, coefficients) in self.runs() {
+            own.clear();
+            own.extend((0..sees.count()).map(|i| x[sees.column(i, self.long, self.short)]));
+            own.resize(sees.width(), 0.0);
+            let rows = self.values[pixels].iter().zip(coefficients.chunks_exact(own.len()));
+            out.extend(rows.map(|(v, row)| v - row.iter().zip(&own).map(|(c, x)| c * x).sum::<f64>()));
+        }
+        out
+    }
+
+    fn normal_equations(&self, weights: &[f64]) -> (Arrow, Vec<f64>) {
+        let lines = self.runs.iter().map(|r| r.sees.to - r.sees.from).max().unwrap_or(0);
+        let mut normal = Arrow::zeros(self.long, (2 * lines).max(1) - 1, self.short);
+        let mut right = vec![0.0; self.size()];
+        let mut sums = Vec::new();
+        for (sees, pixels, coefficients) in self.runs() {
+            let (count, width) = (sees.count(), sees.width());
+            let (weights, values) = (&weights[pixels.clone()], &self.values[pixels]);
+            sums.clear();
+            sums.resize((width + 1) * width, 0.0);
+            match width {
+                4 => add_squares::<4>(&mut sums, coefficients, weights, values),
+                8 => add_squares::<8>(&mut sums, coefficients, weights, values),
+                12 => add_squares::<12>(&mut sums, coefficients, weights, values),
+                16 => add_squares::<16>(&mut sums, coefficients, weights, values),
+                _ => add_any_squares(&mut sums, width, coefficients, weights, values),
             }
-            let row = self.row(i);
-            for (n, &(a, va)) in row.iter().enumerate() {
-                let wa = w * va;
-                right[a as usize] += wa * self.values[i];
-                for &(b, vb) in &row[n..] {
-                    normal[(b as usize, a as usize)] += wa * vb;
+            for a in 0..count {
+                let column = sees.column(a, self.long, self.short);
+                right[column] += sums[width * width + a];
+                for b in a..count {
+                    normal.add(sees.column(b, self.long, self.short), column, sums[a * width + b]);
                 }
             }
         }
-        for a in 0..self.size {
-            for b in 0..a {
-                normal[(b, a)] = normal[(a, b)];
+        // A ridge far below the data keeps parts without pixels solvable.
+        normal.ridge(1e-6);
+        (normal, right)
+    }
+}
+
+/// Weighted sums of products of the coefficients of a pixel, and of these with its value in the last row.
+fn add_squares<const W: usize>(sums: &mut [f64], coefficients: &[f64], weights: &[f64], values: &[f64]) {
+    let mut products = [[0.0; W]; W];
+    let mut right = [0.0; W];
+    for ((row, weight), value) in coefficients.as_chunks::<W>().0.iter().zip(weights).zip(values) {
+        let weighted = row.map(|c| weight * c);
+        for (line, a) in products.iter_mut().zip(&weighted) {
+            for (sum, b) in line.iter_mut().zip(row) {
+                *sum += a * b;
             }
         }
-        // A ridge far below the data keeps parts without pixels solvable.
-        let ridge = 1e-6 * normal.diagonal().sum() / self.size as f64;
-        for a in 0..self.size {
-            normal[(a, a)] += ridge;
+        for (sum, a) in right.iter_mut().zip(&weighted) {
+            *sum += a * value;
         }
-        (normal, right)
+    }
+    let all = products.as_flattened().iter().chain(&right);
+    sums.iter_mut().zip(all).for_each(|(sum, v)| *sum += v);
+}
+
+/// The same for any number of them.
+fn add_any_squares(sums: &mut [f64], width: usize, coefficients: &[f64], weights: &[f64], values: &[f64]) {
+    let (products, right) = sums.split_at_mut(width * width);
+    for ((row, weight), value) in coefficients.chunks_exact(width).zip(weights).zip(values) {
+        for ((line, a), sum) in products.chunks_exact_mut(width).zip(row).zip(&mut *right) {
+            let weighted = weight * a;
+            line.iter_mut().zip(row).for_each(|(sum, b)| *sum += weighted * b);
+            *sum += weighted * value;
+        }
     }
 }
 
 /// A strip solved: unknowns, robust pixel noise, weights of pixels and the normal matrix with them.
 pub(super) struct Solved {
-    pub(super) x: DVector<f64>,
+    pub(super) x: Vec<f64>,
     weights: Vec<f64>,
-    normal: DMatrix<f64>,
+    normal: Arrow,
 }
 
 /// Iterated least squares with bisquare weights on the pixels, at most `rounds` solutions.
 pub(super) fn solve(design: &Design, rounds: usize) -> Option<Solved> {
     let n = design.values.len();
-    if n < design.size + 8 {
+    if n < design.size() + 8 {
         return None;
     }
     let mut weights = vec![1.0; n];
     for round in 1.. {
-        let (normal, right) = design.normal_equations(&weights);
-        let x = normal.clone().cholesky()?.solve(&right);
+        let (normal, mut x) = design.normal_equations(&weights);
+        normal.clone().factor()?.solve(&mut x);
         if round >= rounds {
             return Some(Solved { x, weights, normal });
         }
-        let residuals: Vec<f64> = (0..n).map(|i| design.residual(i, &x)).collect();
+        let residuals = design.residuals(&x);
         let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
         let middle = n / 2;
         let sd = (1.4826 * *sizes.select_nth_unstable_by(middle, f64::total_cmp).1).max(1e-7);
@@ -217,6 +321,19 @@ pub(super) fn solve(design: &Design, rounds: usize) -> Option<Solved> {
     None
 }
 
+/// Variance of one pixel about the model; `None` where hardly any pixel is left over.
+pub(super) fn pixel_variance(design: &Design, solved: &Solved) -> Option<f64> {
+    let (mut ss, mut wsum) = (0.0, 0.0);
+    for (r, w) in design.residuals(&solved.x).iter().zip(&solved.weights) {
+        ss += w * r * r;
+        wsum += w;
+    }
+    let free = wsum - design.size() as f64;
+    // Bisquare weights at 4.685 shrink a normal's sum of squares; 0.872 is the mean weighted square of a unit normal,
+    // ∫ r² (1 − (r/4.685)²)² φ dr over ∫ (1 − (r/4.685)²)² φ dr, computed numerically.
+    (free >= 8.0).then(|| (ss / free / 0.872).max(1e-14))
+}
+
 /// What a solution says about the graduations that count.
 pub(super) struct Said {
     pub(super) delta: Vec<f64>,
@@ -227,31 +344,32 @@ pub(super) struct Said {
 
 /// Displacements and their information, everything else eliminated.
 pub(super) fn finish(design: &Design, solved: &Solved, ours: Range<usize>) -> Option<Said> {
-    let Solved { x, weights, normal } = solved;
-    let (mut ss, mut wsum) = (0.0, 0.0);
-    for (i, w) in weights.iter().enumerate() {
-        let r = design.residual(i, x);
-        ss += w * r * r;
-        wsum += w;
-    }
-    let free = wsum - normal.nrows() as f64;
-    if free < 8.0 {
-        return None;
-    }
-    // Bisquare weights at 4.685 shrink a normal's sum of squares; 0.872 is the mean weighted square of a unit normal,
-    // ∫ r² (1 − (r/4.685)²)² φ dr over ∫ (1 − (r/4.685)²)² φ dr, computed numerically.
-    let variance = (ss / free / 0.872).max(1e-14);
+    let Solved { x, normal, .. } = solved;
+    let variance = pixel_variance(design, solved)?;
     // Eliminate everything but the displacements (Schur complement), then scale C = A δ to δ.
     let steps: Vec<usize> = ours.clone().map(|i| 2 * i + 1).collect();
-    let others: Vec<usize> = (0..normal.nrows()).filter(|i| i % 2 == 0 || !ours.contains(&(i / 2))).collect();
-    let pick = |rows: &[usize], columns: &[usize]| {
-        DMatrix::from_fn(rows.len(), columns.len(), |a, b| normal[(rows[a], columns[b])])
-    };
-    let cross = pick(&others, &steps);
-    let reduced = pick(&steps, &steps) - cross.transpose() * pick(&others, &others).cholesky()?.solve(&cross);
+    let others: Vec<usize> = (0..normal.size()).filter(|i| i % 2 == 0 || !ours.contains(&(i / 2))).collect();
+    let factor = normal.only(&others).factor()?;
     let amplitude: Vec<f64> = ours.clone().map(|i| x[2 * i]).collect();
     let n = amplitude.len();
-    let information = DMatrix::from_fn(n, n, |a, b| reduced[(a, b)] * amplitude[a] * amplitude[b] / variance);
+    let mut information = DMatrix::zeros(n, n);
+    let mut answers = vec![0.0; others.len()];
+    // A step shares pixels with the lines near it and with the border: the rest of its row is empty.
+    let near: Vec<Vec<(usize, f64)>> = steps
+        .iter()
+        .map(|s| others.iter().enumerate().map(|(o, i)| (o, normal.at(*s, *i))).filter(|(_, v)| *v != 0.0).collect())
+        .collect();
+    for (b, shared) in near.iter().enumerate() {
+        answers.fill(0.0);
+        shared.iter().for_each(|(o, v)| answers[*o] = *v);
+        factor.solve(&mut answers);
+        for (a, shared) in near.iter().enumerate().take(b + 1) {
+            let explained: f64 = shared.iter().map(|(o, v)| v * answers[*o]).sum();
+            let reduced = normal.at(steps[a], steps[b]) - explained;
+            information[(a, b)] = reduced * amplitude[a] * amplitude[b] / variance;
+            information[(b, a)] = information[(a, b)];
+        }
+    }
     let delta = steps.iter().zip(&amplitude).map(|(i, a)| if a.abs() > 0.0 { x[*i] / a } else { 0.0 }).collect();
     Some(Said { delta, amplitude, information, pixel_sd: variance.sqrt() })
 }
