@@ -2,13 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
-use rayon::prelude::*;
-
 use super::calibrate::Args;
 use super::calibrate_keep::{self as keep, One};
 use super::calibrate_report::{self as report, Answer, Calibrated};
 use super::console::Console;
 use super::opened::{self, Opened, file_name};
+use super::side_by_side::side_by_side;
 use super::{
     Failure, calibrate_by_hand as by_hand, calibrate_notes as notes, calibrate_turned as turned, reading_plot,
 };
@@ -62,26 +61,21 @@ pub(super) fn run(args: &Args, slide: &SlideNotes, library: &Library, console: &
     let mut kept = keep::earlier(args, library).map_err(Failure::usage)?;
     let total = args.pictures.len();
     let mut statuses = Vec::with_capacity(total);
-    // A few pictures at a time, so that a long batch shows its results as they come and memory stays bounded.
-    // Several for each processor, so that none waits long for the last of a handful.
-    let at_once = 4 * rayon::current_num_threads().max(1);
-    for (c, chunk) in args.pictures.chunks(at_once).enumerate() {
-        let read: Vec<_> = chunk.par_iter().map(|path| read_one(path, args, slide)).collect();
-        for (i, (path, outcome)) in chunk.iter().zip(read).enumerate() {
-            if total > 1 {
-                let number = c * at_once + i + 1;
-                console.progress(&format!("[{number}/{total}] {}", path.display()));
-            }
-            let outcome = outcome.and_then(|one| keep::keep(one, args, library, &mut kept));
-            let outcome = outcome.and_then(|done| draw(done, args, statuses.len(), total));
-            let answer = match outcome {
-                Ok(done) => Answer::Calibrated(Box::new(done)),
-                Err(trouble) => trouble.answer(path),
-            };
-            report::print(&answer, args.json, console)?;
-            statuses.push(answer.status());
+    let read = |path: &PathBuf| read_one(path, args, slide);
+    side_by_side(&args.pictures, read, |path, outcome| {
+        if total > 1 {
+            console.progress(&format!("[{}/{total}] {}", statuses.len() + 1, path.display()));
         }
-    }
+        let outcome = outcome.and_then(|one| keep::keep(one, args, library, &mut kept));
+        let outcome = outcome.and_then(|done| draw(done, args, statuses.len(), total));
+        let answer = match outcome {
+            Ok(done) => Answer::Calibrated(Box::new(done)),
+            Err(trouble) => trouble.answer(path),
+        };
+        report::print(&answer, args.json, console)?;
+        statuses.push(answer.status());
+        Ok(())
+    })?;
     match (statuses.iter().max(), total) {
         (None | Some(0), _) => Ok(()),
         (Some(&status), 1) => Err(Failure::Reported(status)),
@@ -97,7 +91,7 @@ fn read_one(path: &Path, args: &Args, slide: &SlideNotes) -> Result<One, Trouble
     let (mut reading, parts) = match &args.by_hand {
         Some(marks) => (by_hand::read(&opened, &marks.0, &optics)?, vec![]),
         None => {
-            let light = opened.photo.light(Channel::Luminance);
+            let light = opened.photo.light(Channel::Even);
             let reading = slide::read(&light, &request).map_err(Trouble::Refused)?;
             let parts = slide::blur_by_region(&light, &reading, division);
             (reading, parts)

@@ -38,6 +38,7 @@ mod plan_report;
 mod reading_plot;
 mod residual_map;
 mod sheet;
+mod side_by_side;
 mod table;
 
 use std::process::ExitCode;
