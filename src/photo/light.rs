@@ -187,3 +187,89 @@ impl Light {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::convert::Channel;
+    use super::super::raster::{Raster, Samples};
+    use super::super::tone::Transfer;
+    use super::*;
+
+    const ALL: [Channel; 5] = [Channel::Luminance, Channel::Even, Channel::Red, Channel::Green, Channel::Blue];
+
+    /// Samples without order, some at either end of the range.
+    fn raster(width: usize, height: usize, channels: usize, deep: bool) -> Raster {
+        let codes = (0..width * height * channels).map(|i| {
+            let v = (i as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 40;
+            match v % 11 {
+                0 => u16::MAX,
+                1..4 => 0,
+                _ => (v >> 4) as u16,
+            }
+        });
+        let samples = if deep {
+            Samples::Sixteen(codes.collect())
+        } else {
+            Samples::Eight(codes.map(|c| (c >> 8) as u8).collect())
+        };
+        Raster { width, height, channels, samples }
+    }
+
+    #[test]
+    fn a_view_of_samples_has_the_light_of_the_curve_wherever_it_is_looked_at() {
+        let transfer = Transfer::Srgb;
+        for (channels, deep) in [(1, false), (3, false), (1, true), (3, true)] {
+            let (width, height) = (71, 69);
+            let raster = raster(width, height, channels, deep);
+            let full = if deep { u16::MAX } else { 255 };
+            let code = |i: usize| match &raster.samples {
+                Samples::Eight(v) => u16::from(v[i]),
+                Samples::Sixteen(v) => v[i],
+            };
+            for channel in ALL {
+                // Each share is rounded once; the sum is taken in the order red, green, blue.
+                let shares: Vec<(usize, f64)> = match channel {
+                    _ if channels == 1 => vec![(0, 1.0)],
+                    Channel::Luminance => vec![(0, 0.2126), (1, 0.7152), (2, 0.0722)],
+                    Channel::Even => (0..3).map(|c| (c, 1.0 / 3.0)).collect(),
+                    Channel::Red => vec![(0, 1.0)],
+                    Channel::Green => vec![(1, 1.0)],
+                    Channel::Blue => vec![(2, 1.0)],
+                };
+                let codes = |i: usize| shares.iter().map(move |(c, w)| (code(channels * i + c), *w));
+                let values: Vec<f32> = (0..width * height)
+                    .map(|i| {
+                        let parts = codes(i).map(|(c, w)| (w * transfer.light(f64::from(c) / f64::from(full))) as f32);
+                        parts.reduce(|a, b| a + b).unwrap()
+                    })
+                    .collect();
+                let ends = |i: usize| codes(i).any(|(c, _)| c >= full) || codes(i).all(|(c, _)| c == 0);
+                let mut clipped = vec![0_u64; (width * height).div_ceil(64)];
+                (0..width * height).filter(|i| ends(*i)).for_each(|i| clipped[i / 64] |= 1 << (i % 64));
+                let count = clipped.iter().map(|w| w.count_ones()).sum::<u32>();
+                assert!(count > 100, "{channel:?}");
+                let plane = Light::with_clipped(width, height, values, clipped);
+                let view = Light::of_codes(Coded::new(Arc::new(raster.clone()), channel, transfer, full));
+                assert_eq!(view, plane, "{channels} {deep} {channel:?}");
+                assert_eq!(view.values(), plane.values());
+                assert!((0..height).all(|y| (0..width).all(|x| view.at(x, y).to_bits() == plane.at(x, y).to_bits())));
+                let share = f64::from(count) / (width * height) as f64;
+                assert_eq!((view.clipped_share(), plane.clipped_share()), (share, share));
+                let (half, seen) = view.halved();
+                assert_eq!((&half, seen), (&plane.halved().0, share));
+                // Binning adds in another order.
+                let binned = plane.binned(2).unwrap().values();
+                assert!(half.len() == binned.len() && half.iter().zip(&binned).all(|(a, b)| (a - b).abs() < 2e-7));
+                assert_eq!(view.binned(2), plane.binned(2));
+            }
+        }
+    }
+
+    #[test]
+    fn a_picture_without_pixels_has_no_halves() {
+        for (width, height) in [(0, 0), (1, 5), (5, 1), (0, 7)] {
+            let light = Light::new(width, height, vec![0.5; width * height]);
+            assert_eq!(light.halved(), (vec![], 0.0), "{width} {height}");
+        }
+    }
+}
