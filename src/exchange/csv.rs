@@ -4,6 +4,8 @@ use std::fs::OpenOptions;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
+use crate::notebook::line_of;
+
 /// The columns, in their order.
 pub const COLUMNS: [&str; 23] = [
     "picture",
@@ -82,7 +84,7 @@ pub struct Row {
     pub warnings: String,
 }
 
-/// Why a table cannot be written.
+/// Why a table cannot be written or read.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum CsvError {
@@ -98,12 +100,26 @@ pub enum CsvError {
         /// The file.
         path: PathBuf,
     },
-    /// The file cannot be read or written.
+    /// The file cannot be written.
     #[error("cannot write the table: {source}: {}", path.display())]
     File {
         /// The file.
         path: PathBuf,
         /// Why.
+        source: io::Error,
+    },
+    /// The file cannot be read, or a row of it is damaged.
+    #[error(
+        "cannot read the table: {}{source}: {}",
+        line.map_or_else(String::new, |line| format!("line {line}: ")),
+        path.display()
+    )]
+    Read {
+        /// The file.
+        path: PathBuf,
+        /// The line on which the row begins, the header being 1; `None` where the file itself cannot be read.
+        line: Option<u64>,
+        /// What is wrong there and what to do.
         source: io::Error,
     },
 }
@@ -174,19 +190,25 @@ fn is_number(cell: &str) -> bool {
 /// Reads a table of measurements back, to the last bit.
 ///
 /// # Errors
-/// [`CsvError::OtherHeader`] where the file is something else, [`CsvError::File`] also for a cell that should be a number and is none.
+/// [`CsvError::OtherHeader`] where the file is something else; [`CsvError::Read`], which names the line, also for a cell that should
+/// be a number and is none, and for a row that was cut short.
 pub fn read(path: &Path) -> Result<Vec<Row>, CsvError> {
-    let fail = |source: io::Error| CsvError::File { path: path.to_owned(), source };
-    let mut reader = csv::ReaderBuilder::new().flexible(true).from_path(path).map_err(|e| fail(io_error(e)))?;
-    let header = reader.headers().map_err(|e| fail(io_error(e)))?;
+    let fail = |line: Option<u64>, source: io::Error| CsvError::Read { path: path.to_owned(), line, source };
+    let text = std::fs::read(path).map_err(|e| fail(None, e))?;
+    let mut reader = csv::ReaderBuilder::new().flexible(true).from_reader(text.as_slice());
+    let header = reader.headers().map_err(|e| fail(Some(1), io_error(e)))?;
     if header.iter().map(|h| h.trim_start_matches('\u{feff}')).ne(COLUMNS) {
         let found = header.iter().collect::<Vec<_>>().join(",").chars().take(80).collect();
         return Err(CsvError::OtherHeader { found, path: path.to_owned() });
     }
     let mut rows = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(|e| fail(io_error(e)))?;
-        rows.push(Row::of_cells(&record).map_err(|words| fail(io::Error::other(words)))?);
+    for record in reader.into_byte_records() {
+        let record = record.map_err(|e| fail(None, io_error(e)))?;
+        let line = line_of(&text, record.position(), None);
+        let fail = |words: String| fail(Some(line), io::Error::other(words));
+        let record = csv::StringRecord::from_byte_record(record)
+            .map_err(|_err| fail("it is no UTF-8 text; save the table as CSV in UTF-8".to_owned()))?;
+        rows.push(Row::of_cells(&record).map_err(fail)?);
     }
     Ok(rows)
 }
@@ -200,12 +222,24 @@ fn io_error(e: csv::Error) -> io::Error {
 
 impl Row {
     fn of_cells(record: &csv::StringRecord) -> Result<Self, String> {
+        if record.len() < COLUMNS.len() {
+            return Err(format!(
+                "the row ends after {} of {} cells; take the row out, and measure it again",
+                record.len(),
+                COLUMNS.len()
+            ));
+        }
         let cell = |i: usize| record.get(i).unwrap_or_default();
         let t = |i: usize| untext(cell(i));
         let n = |i: usize| match cell(i) {
             "" => Ok(None),
             "INF" => Ok(Some(f64::INFINITY)),
-            c => c.parse().map(Some).map_err(|_err| format!("\"{c}\" in column {} is no number", COLUMNS[i])),
+            c => c.parse().map(Some).map_err(|_err| {
+                format!(
+                    "\"{c}\" in column {} is no number; mend the cell, or take the row out and measure it again",
+                    COLUMNS[i]
+                )
+            }),
         };
         Ok(Self {
             picture: t(0),
@@ -340,6 +374,29 @@ mod tests {
         assert_eq!(&r[0], "'=HYPERLINK(\"x\")");
         assert_eq!(r[7].parse::<f64>().unwrap(), 0.1 + 0.2, "full precision");
         assert_eq!((&r[9], &r[14], &r[22]), ("", "INF", "a, b; \"c\" d"));
+    }
+
+    #[test]
+    fn a_damaged_row_is_named_by_its_line() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("t.csv");
+        append(&path, &[row(), row()]).unwrap();
+        let whole = std::fs::read_to_string(&path).unwrap();
+        let told = |text: &[u8]| {
+            std::fs::write(&path, text).unwrap();
+            super::read(&path).unwrap_err().to_string()
+        };
+        let second = whole.rfind("0.30000000000000004").unwrap();
+        let e = told(whole.replacen("0.30000000000000004", "\"0,3\"", 1).as_bytes());
+        let words = "cannot read the table: line 2: \"0,3\" in column value is no number; mend the cell, ";
+        assert!(e.starts_with(words) && e.ends_with("t.csv"), "{e}");
+        let e = told(&whole.as_bytes()[..second]);
+        assert!(e.contains("line 3: the row ends after 8 of 23 cells; take the row out"), "{e}");
+        let e = told(&[whole.as_bytes(), b"\xB5,\n"].concat());
+        assert!(e.contains("line 4: it is no UTF-8 text"), "{e}");
+        std::fs::remove_file(&path).unwrap();
+        let e = super::read(&path).unwrap_err().to_string();
+        assert!(e.starts_with("cannot read the table: "), "{e}");
     }
 
     #[test]

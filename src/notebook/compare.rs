@@ -7,6 +7,7 @@ use serde::Deserialize;
 
 use super::document::Notebook;
 use super::id::AnimalId;
+use super::lines::line_of;
 use crate::stats::{normal_cdf, student_t_cdf};
 
 /// The table that comes with the program.
@@ -66,12 +67,30 @@ pub enum TableError {
 /// # Errors
 /// [`TableError`].
 pub fn read_sizes(text: impl Read) -> Result<Vec<PublishedSize>, TableError> {
-    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(text);
+    let (mut text, mut whole) = (text, Vec::new());
+    text.read_to_end(&mut whole).map_err(csv::Error::from)?;
+    let mut reader =
+        csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).flexible(true).from_reader(whole.as_slice());
+    let header = reader.headers()?.clone();
     let mut sizes = Vec::new();
-    for (i, line) in reader.deserialize().enumerate() {
-        let size: PublishedSize = line?;
+    for record in reader.records() {
+        let mut record = record?;
+        let line = line_of(&whole, record.position(), Some(b'#'));
+        // Errors of form name the same line.
+        let mut position = record.position().cloned().unwrap_or_else(csv::Position::new);
+        position.set_line(line);
+        record.set_position(Some(position));
+        let fail = |group: &str, why| TableError::Line {
+            line: usize::try_from(line).unwrap_or(usize::MAX),
+            group: group.to_owned(),
+            why,
+        };
+        if record.len() != header.len() {
+            return Err(fail(record.get(0).unwrap_or_default(), "it has more or fewer cells than the header"));
+        }
+        let size: PublishedSize = record.deserialize(Some(&header))?;
         if let Some(why) = wrong(&size) {
-            return Err(TableError::Line { line: i + 2, group: size.group, why });
+            return Err(fail(&size.group, why));
         }
         sizes.push(size);
     }
@@ -278,6 +297,10 @@ mod tests {
             (",,body length,1,5,,,,x,", "must be named"),
             ("mites,,body length,,,5,0,,x,", "sd must be above 0"),
             ("mites,,body length,x,5,,,,x,", "its columns are group"),
+            ("# from a book\n\nmites,,body length,5,1,,,,x,", "line 4 of the table of published sizes (mites)"),
+            ("mites,,body length,1,5,,,,\"a\nb\",\nmites,,body length,5,1,,,,x,", "line 4 of the table"),
+            ("# from a book\nmites,,body length,x,5,,,,x,", "line: 3,"),
+            ("# from a book\nmites,,body length,1,5", "line 3 of the table of published sizes (mites): it has more or"),
         ] {
             let e = read_sizes(format!("{head}{line}\n").as_bytes()).unwrap_err().to_string();
             assert!(e.contains(words), "{e}");
