@@ -32,6 +32,19 @@ pub(super) struct Kept<'a> {
     pub(super) figures: &'a [Figure],
 }
 
+/// The same once the picture itself is let go.
+pub(super) struct Finished<'a> {
+    /// Its id is given by the notebook.
+    pub(super) picture: Picture,
+    pub(super) setup: &'a Setup,
+    pub(super) animal: &'a str,
+    pub(super) person: &'a str,
+    pub(super) lying: Lying,
+    pub(super) accepted_mismatch: Option<&'a str>,
+    pub(super) shapes: &'a [Shape],
+    pub(super) figures: &'a [Figure],
+}
+
 /// This process, for the notebook's lock.
 pub(super) fn holder() -> Holder {
     let by_environment = || ["HOSTNAME", "COMPUTERNAME"].iter().find_map(|v| std::env::var(v).ok());
@@ -70,14 +83,24 @@ fn seed(path: &Path) -> Vec<u8> {
 /// Puts what was measured into the notebook in `path` as one action, and saves it.
 pub(super) fn keep(path: &Path, about: &Kept<'_>, answer: &Answer) -> Result<(), Failure> {
     let (mut store, _notices) = open_or_begin(path)?;
-    let action = action(store.notebook(), path, about, answer)?;
+    let finished = Finished {
+        picture: picture_of(path, about.picture, about.opened, about.blur_spot).map_err(Failure::usage)?,
+        setup: about.setup,
+        animal: about.animal,
+        person: about.person,
+        lying: about.lying,
+        accepted_mismatch: about.accepted_mismatch,
+        shapes: about.shapes,
+        figures: about.figures,
+    };
+    let action = action(store.notebook(), &finished, answer);
     let now = clock::now();
     store.apply(action, &now).map_err(Failure::usage)?;
     store.close(&now).map_err(Failure::usage)
 }
 
 /// All of it as one action: setup, picture and animal where they are new, and the measurements.
-pub(super) fn action(notebook: &Notebook, path: &Path, about: &Kept<'_>, answer: &Answer) -> Result<Action, Failure> {
+pub(super) fn action(notebook: &Notebook, about: &Finished<'_>, answer: &Answer) -> Action {
     let mut next = notebook.next_number()..;
     let mut number = || next.next().unwrap_or(u64::MAX);
     let mut actions = Vec::new();
@@ -87,18 +110,13 @@ pub(super) fn action(notebook: &Notebook, path: &Path, about: &Kept<'_>, answer:
         actions.push(Action::AddSetup { setup: Box::new(kept), at: None });
         id
     });
-    let sha256 = about.opened.photo.sha256();
-    let mode = &about.opened.facts.mode;
-    let there = notebook.pictures.iter().find(|p| p.sha256 == sha256 && p.mode == *mode);
-    let picture = match there {
-        Some(picture) => picture.id,
-        None => {
-            let picture = picture_of(PictureId::new(number()), path, about)?;
-            let id = picture.id;
-            actions.push(Action::AddPicture { picture, at: None });
-            id
-        }
-    };
+    let like = |p: &&Picture| p.sha256 == about.picture.sha256 && p.mode == about.picture.mode;
+    let there = notebook.pictures.iter().find(like).map(|p| p.id);
+    let picture = there.unwrap_or_else(|| {
+        let id = PictureId::new(number());
+        actions.push(Action::AddPicture { picture: Picture { id, ..about.picture.clone() }, at: None });
+        id
+    });
     let animal = notebook.animal_named(about.animal).map(|a| a.id).unwrap_or_else(|| {
         let id = AnimalId::new(number());
         actions.push(Action::AddAnimal { animal: Box::new(Animal::named(id, about.animal)), at: None });
@@ -143,20 +161,27 @@ pub(super) fn action(notebook: &Notebook, path: &Path, about: &Kept<'_>, answer:
         m.of = parts.iter().filter_map(of).collect();
         add(m);
     }
-    Ok(Action::Several { what: format!("measure \"{}\"", about.animal), actions })
+    Action::Several { what: format!("measure \"{}\"", about.animal), actions }
 }
 
-fn picture_of(id: PictureId, notebook: &Path, about: &Kept<'_>) -> Result<Picture, Failure> {
+/// The record of a picture for the notebook in `notebook`, which gives it its id; an error where one of the two has no place.
+pub(super) fn picture_of(
+    notebook: &Path,
+    picture: &Path,
+    opened: &Opened,
+    blur_spot: Option<Um>,
+) -> std::io::Result<Picture> {
     let folder = notebook.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
-    let (photo, facts) = (&about.opened.photo, &about.opened.facts);
-    let path = relative_path(folder, about.picture).map_err(Failure::usage)?;
+    let (photo, facts) = (&opened.photo, &opened.facts);
+    let path = relative_path(folder, picture)?;
+    let id = PictureId::new(0);
     let mut picture = Picture::of_file(id, &path, photo.file_bytes(), photo.sha256(), facts.width_px, facts.height_px);
     picture.exif_camera.clone_from(&facts.exif_camera);
     picture.exif_lens.clone_from(&facts.exif_lens);
     picture.exif_aperture = photo.metadata().aperture;
-    picture.blur_spot_um = about.blur_spot.map(Um::get);
+    picture.blur_spot_um = blur_spot.map(Um::get);
     picture.mode.clone_from(&facts.mode);
     picture.taken.clone_from(&photo.metadata().taken);
-    picture.warnings.clone_from(&about.opened.warnings);
+    picture.warnings.clone_from(&opened.warnings);
     Ok(picture)
 }

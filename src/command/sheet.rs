@@ -1,28 +1,34 @@
 //! `sheet`: many measurements from a table of pictures and marks.
 
-use std::collections::BTreeMap;
+mod done;
+mod rows;
+
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use rayon::prelude::*;
-use serde::Deserialize;
 
 use super::console::Console;
 use super::export::folder_of;
 use super::failure::Failure;
-use super::notebook_keep::{self, Kept, PROGRAM};
-use super::{opened, parse};
-use crate::animal::{Kind, Lying, MarkKind, Shape};
+use super::notebook_keep::{self, Finished, PROGRAM};
+use super::opened;
+use crate::animal::MarkKind;
 use crate::exchange::csv::{self, Row};
-use crate::notebook::{self, Answer, Question};
-use crate::setup::{self, Setup};
+use crate::notebook::{self, Answer, Picture, Question, Store};
+use crate::setup::{self, PictureFacts, Setup};
 use crate::uncertainty::Options;
-use crate::units::{Image, Point};
+use done::There;
+use rows::{Job, Trouble};
 
 /// Measures all rows of a table (CSV): picture, setup, kind, marks and, where wanted, animal, quantity, lying, ends, mode.
 ///
 /// Marks are "x,y x,y …" in pixels, as for measure. Rows with the same picture, setup, animal and lying are measured together and stay
-/// correlated. Work goes on all cores; what is done is written at once, and a sheet that is run again goes on behind it: what is in
-/// --csv or --notebook already is passed over.
+/// correlated. An animal without a name is called by its picture's path. Work goes on all cores; what is done is written at once, and a
+/// sheet that is run again goes on behind it: what is in --csv or --notebook already, by the picture's content, setup, animal and
+/// quantity, is passed over. A row that was changed since it was put into the notebook is named and left; a table holds no marks, so
+/// remove the rows there that are to be measured anew, and write repeats below the rows that they repeat.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: motestick sheet marks.csv --library setups --csv sizes.csv")]
 pub(super) struct Args {
@@ -43,36 +49,13 @@ pub(super) struct Args {
     person: Option<String>,
 }
 
-/// One row of the sheet.
-#[derive(Clone, Debug, Deserialize)]
-struct Line {
-    picture: String,
-    setup: String,
-    kind: String,
-    marks: String,
-    #[serde(default)]
-    animal: String,
-    #[serde(default)]
-    quantity: String,
-    #[serde(default)]
-    lying: String,
-    #[serde(default)]
-    ends: String,
-    #[serde(default)]
-    mode: String,
-}
-
-/// Rows that are measured together.
+/// A job with its setup, the content of its picture and the name of its animal.
 #[derive(Clone, Debug)]
-struct Job {
-    picture: PathBuf,
-    setup: String,
+struct Work {
+    job: Job,
+    setup: Arc<Setup>,
+    sha256: String,
     animal: String,
-    lying: Lying,
-    mode: Option<String>,
-    shapes: Vec<Shape>,
-    /// The line of the sheet of each shape.
-    lines: Vec<usize>,
     to: Targets,
 }
 
@@ -83,41 +66,74 @@ struct Targets {
     notebook: bool,
 }
 
+/// What stays of a picture once it was opened; the picture itself is let go.
+#[derive(Clone, Debug)]
+struct Seen {
+    sha256: String,
+    facts: PictureFacts,
+    aperture: Option<f64>,
+    warnings: Vec<String>,
+    /// For the notebook, where there is one.
+    record: Option<Picture>,
+}
+
+/// A picture's file and its mode.
+type PictureKey = (PathBuf, Option<String>);
+type AllSeen = BTreeMap<PictureKey, Result<Seen, String>>;
+
 /// Jobs that are written together: few enough that little is lost, many enough that writing costs little.
 const AT_ONCE: usize = 64;
 
 /// Runs the command.
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
-    let (jobs, mut failed) = jobs(args, console)?;
-    let setups = setups(args, &jobs)?;
-    let wanted: usize = jobs.iter().map(|j| j.shapes.len()).sum();
-    let (mut table, mut notebook) = (in_table(args)?, in_notebook(args)?);
-    let open: Vec<Job> = jobs.into_iter().flat_map(|job| job.still_open(args, &mut table, &mut notebook)).collect();
-    let passed = wanted - open.iter().map(|j| j.shapes.len()).sum::<usize>();
+    if let Some(path) = args.notebook.as_ref().filter(|p| !folder_of(p).is_dir()) {
+        return Err(Failure::Usage(format!("the notebook's folder is not there; make it first: {}", path.display())));
+    }
+    let (jobs, mut troubles) = rows::read(&args.sheet)?;
+    let wanted: usize = jobs.iter().map(|j| j.lines.len()).sum();
+    let stores = done::Stores::of(args)?;
+    let (mut work, more) = prepared(args, jobs)?;
+    troubles.extend(more);
+    for words in stores.name_animals(&mut work) {
+        console.warn(&words);
+    }
+    let (open, passed, more) = still_open(work, stores);
+    troubles.extend(more);
+    let mut failed = 0;
+    for trouble in rows::sorted(troubles) {
+        failed += trouble.lines.len();
+        console.warn(&trouble.to_string());
+    }
     if passed > 0 {
         console.warn(&format!("{passed} of {wanted} rows are there already and are passed over"));
     }
-    let mut rows = 0;
+    let (mut figures, mut pictures) = (0, BTreeSet::new());
+    let mut seen = AllSeen::new();
+    let mut store = None;
     for (i, chunk) in open.chunks(AT_ONCE).enumerate() {
-        console.progress(&format!("{} of {} pictures", i * AT_ONCE, open.len()));
-        let answers: Vec<Result<(opened::Opened, Answer), String>> =
-            chunk.par_iter().map(|job| measured(job, &setups)).collect();
+        console.progress(&format!("{} of {} jobs", i * AT_ONCE, open.len()));
+        see(args, chunk, &mut seen);
+        let answers: Vec<Result<(&Seen, Answer), String>> = chunk.par_iter().map(|w| w.measured(&seen)).collect();
         let mut table = Vec::new();
         let mut kept = Vec::new();
-        for (job, answer) in chunk.iter().zip(answers) {
+        for (work, answer) in chunk.iter().zip(answers) {
             match answer {
-                Ok((opened, answer)) => {
-                    rows += job.rows(&opened, &answer).len();
-                    if job.to.table {
-                        table.extend(job.rows(&opened, &answer));
+                Ok((seen, answer)) => {
+                    let rows = work.rows(seen, &answer);
+                    figures += rows.len();
+                    pictures.insert(seen.sha256.clone());
+                    if work.to.table {
+                        table.extend(rows);
                     }
-                    if job.to.notebook {
-                        kept.push((job, opened, answer));
+                    if work.to.notebook {
+                        kept.push((work, seen, answer));
                     }
                 }
                 Err(words) => {
-                    failed += job.lines.len();
-                    console.warn(&format!("{}: {words}: {}", job.named(), job.picture.display()));
+                    let words = format!("{words}: {}", work.job.picture.display());
+                    let trouble = Trouble { lines: work.job.lines.clone(), words };
+                    failed += trouble.lines.len();
+                    console.warn(&trouble.to_string());
                 }
             }
         }
@@ -125,150 +141,184 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
             csv::append(path, &table).map_err(Failure::usage)?;
         }
         if let Some(path) = args.notebook.as_ref().filter(|_| !kept.is_empty()) {
-            keep(path, args, &setups, &kept)?;
+            keep(path, args, &mut store, &kept, console)?;
         }
     }
-    console.say(&format!("{rows} figures of {} pictures; {failed} rows of the sheet failed", open.len()))?;
+    if let Some(store) = store {
+        store.close(&super::clock::now()).map_err(Failure::usage)?;
+    }
+    console.say(&format!("{figures} figures of {} pictures; {failed} rows of the sheet failed", pictures.len()))?;
     if failed > 0 { Err(Failure::Partly) } else { Ok(()) }
 }
 
-/// Puts a chunk into the notebook as one action each picture, saved once.
+/// The jobs whose setup and picture are there. Every setup and every picture's content is read once.
+fn prepared(args: &Args, jobs: Vec<Job>) -> Result<(Vec<Work>, Vec<Trouble>), Failure> {
+    let library = opened::library(args.library.as_ref())?;
+    let folder = folder_of(&args.sheet);
+    let mut setups: BTreeMap<String, Result<Arc<Setup>, String>> = BTreeMap::new();
+    for job in &jobs {
+        if !setups.contains_key(&job.setup) {
+            let path = folder.join(&job.setup);
+            let file = Path::new(&job.setup).extension().is_some_and(|e| e == "toml") && path.exists();
+            let setup = if file { setup::read(&path) } else { library.get(&job.setup) };
+            setups.insert(job.setup.clone(), setup.map(Arc::new).map_err(|e| e.to_string()));
+        }
+    }
+    let pictures: BTreeSet<&PathBuf> = jobs.iter().map(|j| &j.picture).collect();
+    let hashes: BTreeMap<PathBuf, Result<String, String>> = pictures
+        .into_par_iter()
+        .map(|path| {
+            let words = |e| format!("the picture cannot be read: {e}: {}", path.display());
+            (path.clone(), notebook::sha256_of(path).map_err(words))
+        })
+        .collect();
+    let mut troubles: BTreeMap<String, Vec<u64>> = BTreeMap::new();
+    let mut work = Vec::new();
+    let to = Targets { table: args.csv.is_some(), notebook: args.notebook.is_some() };
+    for job in jobs {
+        let not_there = || "it was not looked up".to_owned();
+        let setup = setups.get(&job.setup).cloned().unwrap_or_else(|| Err(not_there()));
+        let sha256 = hashes.get(&job.picture).cloned().unwrap_or_else(|| Err(not_there()));
+        match setup.and_then(|setup| Ok((setup, sha256?))) {
+            Ok((setup, sha256)) => work.push(Work { animal: job.animal.clone(), job, setup, sha256, to }),
+            Err(words) => troubles.entry(words).or_default().extend(&job.lines),
+        }
+    }
+    let troubles = troubles.into_iter().map(|(words, lines)| Trouble { lines, words }).collect();
+    Ok((work, troubles))
+}
+
+/// What is still to do, apart by where it is to go; how many rows are done; and those that were changed since.
+fn still_open(work: Vec<Work>, stores: done::Stores) -> (Vec<Work>, usize, Vec<Trouble>) {
+    let states = stores.states(&work);
+    let (mut open, mut passed, mut troubles) = (Vec::new(), 0, Vec::new());
+    for (work, states) in work.into_iter().zip(states) {
+        let first = open.len();
+        let shapes = work.job.shapes.iter().zip(&work.job.lines);
+        for ((shape, line), state) in shapes.zip(states) {
+            if let Some(words) = state.changed() {
+                let of = format!("{words} ({} of {})", shape.name, work.animal);
+                let words = format!("{of}; remove the old measurement there first, or name this one otherwise");
+                troubles.push(Trouble { lines: vec![*line], words });
+                continue;
+            }
+            let open_in = |wanted: bool, there: There| wanted && there == There::No;
+            let to = Targets {
+                table: open_in(work.to.table, state.table),
+                notebook: open_in(work.to.notebook, state.notebook),
+            };
+            if !to.table && !to.notebook {
+                passed += 1;
+                continue;
+            }
+            let at = open.iter().skip(first).position(|p: &Work| p.to == to).map(|i| first + i);
+            let at = at.unwrap_or_else(|| {
+                let job = Job { shapes: Vec::new(), lines: Vec::new(), ..work.job.clone() };
+                open.push(Work { job, to, ..work.clone() });
+                open.len() - 1
+            });
+            if let Some(part) = open.get_mut(at) {
+                part.job.shapes.push(shape.clone());
+                part.job.lines.push(*line);
+            }
+        }
+    }
+    (open, passed, troubles)
+}
+
+/// Opens the pictures of these jobs that were not open before, as many at once as there are threads, and lets them go.
+fn see(args: &Args, chunk: &[Work], seen: &mut AllSeen) {
+    let new: BTreeSet<PictureKey> = chunk.iter().map(Work::picture_key).filter(|k| !seen.contains_key(k)).collect();
+    let open = |(path, mode): PictureKey| {
+        let seen = seen_at(args, &path, mode.as_deref());
+        ((path, mode), seen)
+    };
+    seen.extend(new.into_par_iter().map(open).collect::<Vec<_>>());
+}
+
+fn seen_at(args: &Args, path: &Path, mode: Option<&str>) -> Result<Seen, String> {
+    let opened = opened::open(path, mode).map_err(|e| e.to_string())?;
+    let record = match &args.notebook {
+        Some(notebook) => Some(notebook_keep::picture_of(notebook, path, &opened, None).map_err(|e| e.to_string())?),
+        None => None,
+    };
+    Ok(Seen {
+        sha256: opened.photo.sha256().to_owned(),
+        aperture: opened.photo.metadata().aperture,
+        facts: opened.facts,
+        warnings: opened.warnings,
+        record,
+    })
+}
+
+/// Puts what was measured into the notebook as one action each job, and saves it. The notebook is taken the first time and held.
 fn keep(
     path: &Path,
     args: &Args,
-    setups: &BTreeMap<String, Setup>,
-    done: &[(&Job, opened::Opened, Answer)],
+    store: &mut Option<Store>,
+    done: &[(&Work, &Seen, Answer)],
+    console: &mut Console,
 ) -> Result<(), Failure> {
-    let (mut store, _notices) = notebook_keep::open_or_begin(path)?;
+    let store = match store {
+        Some(store) => store,
+        None => {
+            let (opened, notices) = notebook_keep::open_or_begin(path)?;
+            notices.iter().for_each(|n| console.warn(n));
+            store.insert(opened)
+        }
+    };
     let now = super::clock::now();
-    for (job, opened, answer) in done {
-        let Some(setup) = setups.get(&job.setup) else { continue };
-        let about = Kept {
-            picture: &job.picture,
-            opened,
-            setup,
-            animal: &job.named(),
+    for (work, seen, answer) in done {
+        let Some(picture) = seen.record.clone() else { continue };
+        let about = Finished {
+            picture,
+            setup: &work.setup,
+            animal: &work.animal,
             person: args.person.as_deref().unwrap_or_default(),
-            lying: job.lying,
-            blur_spot: None,
+            lying: work.job.lying,
             accepted_mismatch: None,
-            shapes: &job.shapes,
+            shapes: &work.job.shapes,
             figures: &[],
         };
-        let action = notebook_keep::action(store.notebook(), path, &about, answer)?;
+        let action = notebook_keep::action(store.notebook(), &about, answer);
         store.apply(action, &now).map_err(Failure::usage)?;
     }
-    store.close(&now).map_err(Failure::usage)
+    store.save(&now).map_err(Failure::usage)
 }
 
-fn measured(job: &Job, setups: &BTreeMap<String, Setup>) -> Result<(opened::Opened, Answer), String> {
-    let setup = setups.get(&job.setup).ok_or("its setup is not there")?;
-    let opened = opened::open(&job.picture, job.mode.as_deref()).map_err(|e| e.to_string())?;
-    let answer = notebook::evaluate(&Question {
-        setup,
-        facts: &opened.facts,
-        exif_aperture: opened.photo.metadata().aperture,
-        blur_spot: None,
-        u_blur_spot: None,
-        warnings: &opened.warnings,
-        shapes: &job.shapes,
-        figures: &[],
-        lying: job.lying,
-        accepted_mismatch: None,
-        options: Options::default(),
-    });
-    Ok((opened, answer.map_err(|e| e.to_string())?))
-}
-
-/// What tells a row that is done: path of the picture, setup, animal, quantity; and how often it is there.
-type Done = BTreeMap<(String, String, String, String), usize>;
-
-fn counted(keys: impl Iterator<Item = (String, String, String, String)>) -> Done {
-    let mut done = Done::new();
-    for key in keys {
-        *done.entry(key).or_default() += 1;
-    }
-    done
-}
-
-/// What the table has.
-fn in_table(args: &Args) -> Result<Done, Failure> {
-    match &args.csv {
-        Some(path) if path.exists() && std::fs::metadata(path).is_ok_and(|m| m.len() > 0) => {
-            let rows = csv::read(path).map_err(Failure::usage)?;
-            let whole = rows.into_iter().filter(|r| r.part.is_empty());
-            Ok(counted(whole.map(|r| (r.picture, r.setup, r.animal, r.quantity))))
-        }
-        _ => Ok(Done::new()),
-    }
-}
-
-/// What the notebook has.
-fn in_notebook(args: &Args) -> Result<Done, Failure> {
-    let Some(path) = args.notebook.as_ref().filter(|p| p.exists()) else { return Ok(Done::new()) };
-    let n = notebook::read(path).map_err(Failure::usage)?;
-    let folder = folder_of(path);
-    // Each picture's place is looked up once, not once a measurement.
-    let places: BTreeMap<_, _> = n
-        .pictures
-        .iter()
-        .filter_map(|p| Some((p.id, std::fs::canonicalize(folder.join(&p.path)).ok()?.display().to_string())))
-        .collect();
-    let of = |m: &notebook::Measurement| {
-        let setup = n.setup(m.setup)?.setup.name.clone();
-        Some((places.get(&m.picture)?.clone(), setup, n.animal(m.animal)?.name.clone(), m.quantity.clone()))
-    };
-    Ok(counted(n.measurements.iter().filter_map(of)))
-}
-
-impl Job {
-    fn named(&self) -> String {
-        let stem = || self.picture.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
-        if self.animal.is_empty() { stem() } else { self.animal.clone() }
+impl Work {
+    fn picture_key(&self) -> PictureKey {
+        (self.job.picture.clone(), self.job.mode.clone())
     }
 
-    /// What of it is still to do, apart by where it is to go; what is done is taken off the counts, so that repeats stay repeats.
-    fn still_open(self, args: &Args, table: &mut Done, notebook: &mut Done) -> Vec<Self> {
-        let given = self.picture.display().to_string();
-        let whole = std::fs::canonicalize(&self.picture).map_or_else(|_err| String::new(), |p| p.display().to_string());
-        let named = self.named();
-        let take = |done: &mut Done, quantity: &str| {
-            [&given, &whole].into_iter().any(|picture| {
-                let key = (picture.clone(), self.setup.clone(), named.clone(), quantity.to_owned());
-                done.get_mut(&key).filter(|n| **n > 0).map(|n| *n -= 1).is_some()
-            })
-        };
-        let mut parts: Vec<Self> = Vec::new();
-        for (shape, line) in self.shapes.iter().zip(&self.lines) {
-            let to = Targets {
-                table: args.csv.is_some() && !take(table, &shape.name),
-                notebook: args.notebook.is_some() && !take(notebook, &shape.name),
-            };
-            if !to.table && !to.notebook {
-                continue;
-            }
-            let at = parts.iter().position(|p| p.to == to).unwrap_or_else(|| {
-                parts.push(Self { shapes: Vec::new(), lines: Vec::new(), to, ..self.clone() });
-                parts.len() - 1
-            });
-            if let Some(part) = parts.get_mut(at) {
-                part.shapes.push(shape.clone());
-                part.lines.push(*line);
-            }
-        }
-        parts
+    fn measured<'a>(&self, seen: &'a AllSeen) -> Result<(&'a Seen, Answer), String> {
+        let seen = seen.get(&self.picture_key()).ok_or("it was not opened")?.as_ref().map_err(Clone::clone)?;
+        let answer = notebook::evaluate(&Question {
+            setup: &self.setup,
+            facts: &seen.facts,
+            exif_aperture: seen.aperture,
+            blur_spot: None,
+            u_blur_spot: None,
+            warnings: &seen.warnings,
+            shapes: &self.job.shapes,
+            figures: &[],
+            lying: self.job.lying,
+            accepted_mismatch: None,
+            options: Options::default(),
+        });
+        Ok((seen, answer.map_err(|e| e.to_string())?))
     }
 
-    fn rows(&self, opened: &opened::Opened, answer: &Answer) -> Vec<Row> {
+    fn rows(&self, seen: &Seen, answer: &Answer) -> Vec<Row> {
         let mut rows = Vec::new();
-        for (i, shape) in self.shapes.iter().enumerate() {
+        for (i, shape) in self.job.shapes.iter().enumerate() {
             let Some(r) = answer.reported(i, PROGRAM) else { continue };
             let figures = std::iter::once(&r.figure).chain(&r.figure.parts);
             rows.extend(figures.map(|f| Row {
-                picture: self.picture.display().to_string(),
-                picture_sha256: opened.photo.sha256().to_owned(),
-                setup: self.setup.clone(),
-                animal: self.named(),
+                picture: self.job.picture.display().to_string(),
+                picture_sha256: seen.sha256.clone(),
+                setup: self.setup.name.clone(),
+                animal: self.animal.clone(),
                 quantity: shape.name.clone(),
                 kind: shape.kind.name().to_owned(),
                 part: f.name.clone(),
@@ -281,12 +331,8 @@ impl Job {
                 k: f.k,
                 dof: f.dof,
                 verdict: f.verdict.name().to_owned(),
-                lying: self.lying.to_string(),
-                ends: match shape.ends() {
-                    Some(MarkKind::Silhouette) => "silhouette".to_owned(),
-                    Some(MarkKind::Feature) => "feature".to_owned(),
-                    None => String::new(),
-                },
+                lying: self.job.lying.to_string(),
+                ends: ends_word(shape.ends()).to_owned(),
                 placement: shape.placement().to_owned(),
                 blur_spot_um: Some(r.blur_spot_um),
                 scale_px_per_um: Some(r.scale_px_per_um),
@@ -298,91 +344,11 @@ impl Job {
     }
 }
 
-/// The sheet's rows gathered by what is measured together, in the order of their first row; and how many make no sense.
-fn jobs(args: &Args, console: &mut Console) -> Result<(Vec<Job>, usize), Failure> {
-    let fail = |e: ::csv::Error| Failure::Usage(format!("cannot read the sheet: {e}: {}", args.sheet.display()));
-    let mut reader =
-        ::csv::ReaderBuilder::new().trim(::csv::Trim::All).comment(Some(b'#')).from_path(&args.sheet).map_err(fail)?;
-    let header = reader.headers().map_err(fail)?;
-    for needed in ["picture", "setup", "kind", "marks"] {
-        if !header.iter().any(|h| h == needed) {
-            return Err(Failure::Usage(format!(
-                "the sheet has no column \"{needed}\"; its columns are picture, setup, kind, marks and, where wanted, animal, quantity, lying, ends, mode: {}",
-                args.sheet.display()
-            )));
-        }
+/// What ends stand on, as the table says it.
+const fn ends_word(ends: Option<MarkKind>) -> &'static str {
+    match ends {
+        Some(MarkKind::Silhouette) => "silhouette",
+        Some(MarkKind::Feature) => "feature",
+        None => "",
     }
-    let folder = folder_of(&args.sheet);
-    let mut jobs: Vec<Job> = Vec::new();
-    let mut places: BTreeMap<(String, String, String, String, String), usize> = BTreeMap::new();
-    let mut failed = 0;
-    for (i, line) in reader.deserialize().enumerate() {
-        let number = i + 2;
-        let line: Result<Line, _> = line;
-        let read = line.map_err(|e| e.to_string()).and_then(|line| shape_of(&line).map(|s| (line, s)));
-        match read {
-            Err(words) => {
-                failed += 1;
-                console.warn(&format!("line {number} of the sheet: {words}"));
-            }
-            Ok((line, (mut shape, lying))) => {
-                let key = (
-                    line.picture.clone(),
-                    line.setup.clone(),
-                    line.animal.clone(),
-                    lying.to_string(),
-                    line.mode.clone(),
-                );
-                let place = *places.entry(key).or_insert_with(|| {
-                    jobs.push(Job {
-                        picture: folder.join(&line.picture),
-                        setup: line.setup.clone(),
-                        animal: line.animal.clone(),
-                        lying,
-                        mode: Some(line.mode.clone()).filter(|m| !m.is_empty()),
-                        shapes: Vec::new(),
-                        lines: Vec::new(),
-                        to: Targets { table: args.csv.is_some(), notebook: args.notebook.is_some() },
-                    });
-                    jobs.len() - 1
-                });
-                if let Some(job) = jobs.get_mut(place) {
-                    if shape.name.is_empty() {
-                        let before = job.shapes.iter().filter(|s| s.kind == shape.kind).count();
-                        shape.name = format!("{} {}", shape.kind.name(), before + 1);
-                    }
-                    job.shapes.push(shape);
-                    job.lines.push(number);
-                }
-            }
-        }
-    }
-    Ok((jobs, failed))
-}
-
-fn shape_of(line: &Line) -> Result<(Shape, Lying), String> {
-    let kinds = [Kind::Span, Kind::Axis, Kind::Breadth, Kind::Appendage, Kind::Outline, Kind::Angle];
-    let kind = kinds.into_iter().find(|k| k.name() == line.kind);
-    let kind = kind.ok_or_else(|| {
-        format!("the kind \"{}\" is none of span, axis, breadth, appendage, outline, angle", line.kind)
-    })?;
-    let points: Vec<Point<Image>> = parse::marks(&line.marks)?.0;
-    let ends = if line.ends.is_empty() { kind.usual_ends() } else { parse::ends(&line.ends)? };
-    let lying = if line.lying.is_empty() { Lying::Unknown } else { parse::lying(&line.lying)? };
-    Ok((Shape::by_hand(line.quantity.clone(), kind, &points, ends), lying))
-}
-
-/// Every setup that is named, read once.
-fn setups(args: &Args, jobs: &[Job]) -> Result<BTreeMap<String, Setup>, Failure> {
-    let library = opened::library(args.library.as_ref())?;
-    let mut setups = BTreeMap::new();
-    for job in jobs {
-        if !setups.contains_key(&job.setup) {
-            let path = folder_of(&args.sheet).join(&job.setup);
-            let file = Path::new(&job.setup).extension().is_some_and(|e| e == "toml") && path.exists();
-            let setup = if file { setup::read(&path) } else { library.get(&job.setup) };
-            setups.insert(job.setup.clone(), setup.map_err(Failure::usage)?);
-        }
-    }
-    Ok(setups)
 }

@@ -208,3 +208,133 @@ fn a_sheet_goes_on_behind_what_is_done() {
     assert!(told(&out).contains("5 of 5 rows are there already"), "{}", told(&out));
     assert_eq!((table().len(), count()), (5, 5));
 }
+
+/// The picture of a mite as another file: with a comment (ISO/IEC 10918-1, marker COM) behind the start.
+fn another(dir: &Path, name: &str, comment: u8) {
+    let mut bytes = std::fs::read(dir.join("mite.jpg")).expect("reads");
+    bytes.splice(2..2, [0xFF, 0xFE, 0x00, 0x04, comment, b'.']);
+    std::fs::create_dir_all(dir.join(name).parent().expect("a folder")).expect("makes");
+    std::fs::write(dir.join(name), bytes).expect("writes");
+}
+
+fn notebook_in(dir: &Path) -> motestick::notebook::Notebook {
+    from_text(&std::fs::read_to_string(dir.join("n.json")).expect("reads")).expect("a notebook")
+}
+
+const INTO_BOTH: [&str; 7] = ["s.csv", "--library", "setups", "--csv", "t.csv", "--notebook", "n.json"];
+
+#[test]
+fn a_sheet_keeps_unnamed_animals_of_different_pictures_apart() {
+    let dir = bench();
+    let folder = dir.path();
+    for (name, comment) in [("a/IMG_0001.jpg", b'1'), ("b/IMG_0001.jpg", b'2'), ("a/IMG_0001.jpeg", b'3')] {
+        another(folder, name, comment);
+    }
+    let row = |picture: &str| format!("{picture},fernery,span,\"1000,700 1400,900\"\n");
+    let head = "picture,setup,kind,marks\n";
+    let three = [head.to_owned(), row("a/IMG_0001.jpg"), row("b/IMG_0001.jpg"), row("./a/IMG_0001.jpeg")].concat();
+    std::fs::write(folder.join("s.csv"), &three).expect("writes");
+    let out = motestick(folder, &[&["sheet"], &INTO_BOTH[..]].concat());
+    assert_eq!(out.status.code(), Some(0), "{}", told(&out));
+    assert!(told(&out).contains("line 4 of the sheet: the animal is called \"a/IMG_0001 (2)\""), "{}", told(&out));
+    let names = || {
+        let rows = csv::read(&folder.join("t.csv")).expect("reads");
+        let table: Vec<String> = rows.into_iter().map(|r| r.animal).collect();
+        (table, notebook_in(folder).animals.into_iter().map(|a| a.name).collect::<Vec<_>>())
+    };
+    let all = ["a/IMG_0001", "b/IMG_0001", "a/IMG_0001 (2)"].map(str::to_owned).to_vec();
+    assert_eq!(names(), (all.clone(), all.clone()));
+    // From another folder, and with a setup named by its file, it is the same work.
+    std::fs::create_dir(folder.join("c")).expect("makes");
+    std::fs::write(folder.join("s.csv"), three.replace("fernery", "setups/fernery.toml")).expect("writes");
+    let from_c = ["sheet", "../s.csv", "--library", "../setups", "--csv", "../t.csv", "--notebook", "../n.json"];
+    let out = motestick(&folder.join("c"), &from_c);
+    assert!(told(&out).contains("3 of 3 rows are there already"), "{}", told(&out));
+    assert_eq!(names(), (all.clone(), all));
+    // Another picture in the place of one that was measured is another animal.
+    another(folder, "b/IMG_0001.jpg", b'4');
+    let out = motestick(folder, &[&["sheet"], &INTO_BOTH[..]].concat());
+    assert!(told(&out).contains("called \"b/IMG_0001 (2)\""), "{}", told(&out));
+    let (table, kept) = names();
+    assert_eq!((table.len(), kept.len()), (4, 4));
+    assert!(notebook_in(folder).animals.iter().all(|a| notebook_in(folder).measurements_of(a.id).count() == 1));
+}
+
+#[test]
+fn rows_of_a_sheet_that_fail_are_named_by_their_lines_and_shift_nothing() {
+    let dir = bench();
+    let folder = dir.path();
+    std::fs::copy(folder.join("mite.jpg"), folder.join("copy.jpg")).expect("copies");
+    let sheet = "picture,setup,kind,marks,animal,remarks\n\
+        # marks from the first sitting\n\
+        \n\
+        mite.jpg,setups/fernery.toml,span,\"1000,700 1400\",mite 1,\"of two\nlines\"\n\
+        mite.jpg,setups/fernery.toml,span,\"1000,700 1300,900\",mite 1,\"of two\nlines\"\n\
+        mite.jpg,cellar,span,\"1000,700 1300,900\",mite 1,\n\
+        copy.jpg,fernery,angle,\"1000,700 1300,900\",mite 2,\n\
+        copy.jpg,fernery,angle,\"1000,700 1300,901\",mite 2,\n\
+        gone.jpg,fernery,span,\"1000,700 1300,900\",mite 3,\n\
+        copy.jpg,fernery,span,\"1000,700 1300,900\"\n\
+        copy.jpg,fernery,breadth,\"1000,700 1300,900\",mite 1,\n";
+    std::fs::write(folder.join("s.csv"), sheet).expect("writes");
+    let run = || motestick(folder, &[&["sheet"], &INTO_BOTH[..]].concat());
+    let out = run();
+    let words = told(&out);
+    assert_eq!(out.status.code(), Some(1));
+    for part in [
+        "line 4 of the sheet: \"1400\" is not a mark",
+        "line 8 of the sheet: ",
+        "lines 9, 10 of the sheet: ",
+        "line 11 of the sheet: ",
+        "line 12 of the sheet: it has 4 cells",
+    ] {
+        assert!(words.contains(part), "{part}: {words}");
+    }
+    let said = String::from_utf8_lossy(&out.stdout).into_owned();
+    assert!(said.contains("2 figures of 1 pictures; 6 rows of the sheet failed"), "{said}");
+    let table = || csv::read(&folder.join("t.csv")).expect("reads");
+    let first = table();
+    assert_eq!(first.iter().map(|r| r.quantity.as_str()).collect::<Vec<_>>(), ["span 2", "breadth 1"]);
+    assert!(first.iter().all(|r| r.setup == "fernery"), "the setup's name, as the notebook has it");
+    // The row is mended, and all is measured through a copy of the picture: what is there stays alone.
+    let mended = sheet.replace("700 1400\"", "700 1400,900\"").replace("mite.jpg", "copy.jpg");
+    std::fs::write(folder.join("s.csv"), mended).expect("writes");
+    let out = run();
+    assert!(told(&out).contains("2 of 7 rows are there already"), "{}", told(&out));
+    let second = table();
+    assert_eq!((second.len(), &second[..2], second[2].quantity.as_str()), (3, &first[..], "span 1"));
+    let n = notebook_in(folder);
+    assert_eq!((n.animals.len(), n.pictures.len(), n.measurements.len()), (1, 1, 3));
+    assert!(n.recheck("test").iter().all(|r| r.same));
+}
+
+#[test]
+fn a_corrected_row_of_a_sheet_does_not_pass_for_done() {
+    let dir = bench();
+    let folder = dir.path();
+    let row = |marks: &str, lying: &str| format!("mite.jpg,fernery,span,\"{marks}\",mite 1,body length,{lying}\n");
+    let sheet = |rows: &[String]| {
+        let head = "picture,setup,kind,marks,animal,quantity,lying\n".to_owned();
+        std::fs::write(folder.join("s.csv"), head + &rows.concat()).expect("writes");
+    };
+    let run = || motestick(folder, &[&["sheet"], &INTO_BOTH[..]].concat());
+    let old = row("1000,700 1400,900", "flat");
+    sheet(std::slice::from_ref(&old));
+    assert_eq!(run().status.code(), Some(0));
+    // A repeat before it is a repeat.
+    sheet(&[row("1001,701 1401,901", "flat"), old.clone()]);
+    assert_eq!(run().status.code(), Some(0));
+    assert_eq!(notebook_in(folder).measurements.len(), 2);
+    // Moved marks, and another lying, are neither done nor done beside the old figure.
+    sheet(&[row("1001,701 1401,901", "flat"), row("1000,700 1399,900", "flat")]);
+    let out = run();
+    assert_eq!(out.status.code(), Some(1));
+    assert!(told(&out).contains("line 3 of the sheet: its marks differ from those in the notebook"), "{}", told(&out));
+    assert!(told(&out).contains("remove the old measurement"), "{}", told(&out));
+    sheet(&[row("1001,701 1401,901", "unknown"), old]);
+    let out = run();
+    assert_eq!(out.status.code(), Some(1));
+    assert!(told(&out).contains("line 2 of the sheet: its lying differs from that in the "), "{}", told(&out));
+    assert_eq!(notebook_in(folder).measurements.len(), 2);
+    assert_eq!(csv::read(&folder.join("t.csv")).expect("reads").len(), 2);
+}
