@@ -72,6 +72,7 @@ fn snap_ends(light: &Light, out: &mut SnappedShape, w: Px, levels: Option<Levels
         let how = Snapping { tip: true, ..Snapping::by_hand(w) };
         let how = how.with_inside(Px::new(0.5 * length)).with_levels(levels);
         match snap_to_silhouette(light, points[mark], direction, &how) {
+            Ok(point) if point.is_hollow(w) => out.stays(mark, &NoEdge::Attached),
             Ok(point) => found[which] = Some((mark, point)),
             Err(why) => out.stays(mark, &why),
         }
@@ -128,6 +129,7 @@ fn snap_outline(light: &Light, out: &mut SnappedShape, w: Px) {
         let capture = Px::new((3.0 * by_hand(w).get()).max(4.0));
         let how = Snapping { capture, ..Snapping::by_hand(w) }.with_inside(w * 3.0).with_levels(levels);
         match snap_to_silhouette(light, *at, outward(i), &how) {
+            Ok(found) if found.is_hollow(w) || found.is_aslant(outward(i)) => out.stays(i, &NoEdge::Attached),
             Ok(found) => out.moved(i, &found),
             Err(why) => out.stays(i, &why),
         }

@@ -1,11 +1,13 @@
 //! Do stated intervals keep their word? `cargo run --release --example animal_campaign -- COUNT [REGIME…] [--first SEED] [--plot FILE.png]
-//! [--first-order] [--each]`, or `… -- bound COUNT [REGIME…]` for the Cramér–Rao bound of segments
+//! [--first-order] [--each]`, or `… -- bound COUNT [REGIME…]` for the Cramér–Rao bound of segments, or `… -- anatomy COUNT [REGIME…]` for
+//! the errors of single marks
 //!
 //! Every trial draws each non-zero input of the budget from its stated distribution: the scale's sources, hand and observer, the
 //! threshold of partly coherent light, the tone curve's exponent, the tilt. It renders the animal that follows, measures it with
 //! marks set by hand and with snapped ones, and counts whether the stated 95 % intervals hold the truth.
 #![allow(clippy::print_stdout, reason = "a report for people")]
 
+mod anatomy;
 mod bound;
 mod report;
 mod trial;
@@ -18,8 +20,8 @@ use trial::{Regime, trial};
 
 fn main() {
     let mut args: Vec<String> = std::env::args().skip(1).collect();
-    let bound = args.first().is_some_and(|a| a == "bound");
-    if bound {
+    let kind = args.first().filter(|a| ["bound", "anatomy"].contains(&a.as_str())).cloned();
+    if kind.is_some() {
         args.remove(0);
     }
     let option = |name: &str| args.iter().position(|a| a == name).and_then(|i| args.get(i + 1));
@@ -27,9 +29,10 @@ fn main() {
     let first = option("--first").and_then(|a| a.parse().ok()).unwrap_or(0_u64);
     let asked: Vec<Regime> = Regime::ALL.into_iter().filter(|r| args.iter().any(|a| a == r.name())).collect();
     let regimes = if asked.is_empty() { Regime::ALL.to_vec() } else { asked };
-    if bound {
-        regimes.into_iter().for_each(|regime| print_bounds(regime, first..first + count));
-        return;
+    match kind.as_deref() {
+        Some("bound") => return regimes.into_iter().for_each(|regime| print_bounds(regime, first..first + count)),
+        Some(_) => return regimes.into_iter().for_each(|regime| anatomy::print(regime, first..first + count)),
+        None => {}
     }
     let quick = args.iter().any(|a| a == "--first-order");
     let trials = if quick { Trials::Skip } else { Trials::Fixed(2000) };
