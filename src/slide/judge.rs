@@ -123,10 +123,11 @@ fn grid<'a>(found: &'a [Candidate], levels: &[Level<'_>]) -> Option<(&'a Candida
         found.iter().any(|c| between(c) && 2 * c.seen() > 3 * a.seen())
     };
     let level = levels.first()?;
-    pairs.filter(|(a, b)| others(a, b) && !finer(a) && !finer(b)).find(|(a, b)| {
-        let width = relative_width(&a.lines.shape).max(relative_width(&b.lines.shape));
+    let width = |a: &Candidate, b: &Candidate| relative_width(&a.lines.shape).max(relative_width(&b.lines.shape));
+    let clear = |a: &Candidate, b: &Candidate| width(a, b) < 0.55 && others(a, b) && !finer(a) && !finer(b);
+    pairs.filter(|(a, b)| clear(a, b)).find(|(a, b)| {
         let cell = mesh::Cell::of(level, a, b);
-        width < 0.55 && cell.is_some_and(|c| c.is_whole() && (width < 0.3 || c.is_crossing(a.lines.bright)))
+        cell.is_some_and(|c| c.is_whole() && (width(a, b) < 0.3 || c.is_crossing(a.lines.bright)))
     })
 }
 

@@ -15,7 +15,7 @@ const PIXELS: f64 = 3e5;
 /// Farthest apart that pixels are looked at, in distances of the lines: three and more a cell each way.
 const FARTHEST: f64 = 0.3;
 /// Most pixels looked at; of finer lattices the part about the middle.
-const MOST_PIXELS: f64 = 1.5e6;
+const MOST_PIXELS: f64 = 6e5;
 /// Golden section: rows that begin at multiples of it fall into step with no lattice.
 const GOLDEN: f64 = 0.618_034;
 /// Cells each way of the patches against whose mean the light is taken.

@@ -344,7 +344,7 @@ pub enum Refusal {
     },
     /// Evenly spaced lines, but not evenly enough.
     #[error(
-        "the lines found are not evenly spaced (they scatter by {scatter_percent:.1} % of their distance; a ruling stays below {limit_percent:.0} %)"
+        "the lines found are not evenly spaced (they scatter by {scatter_percent:.1} % of their distance; a ruling stays below {limit_percent} %)"
     )]
     Uneven {
         /// Scatter of the positions over the distance.

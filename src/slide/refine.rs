@@ -20,6 +20,11 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Scatter of the graduations about the map, relative to their distance, beyond which the lines are no ruling.
 /// Ordinary slides stay below 0.03 (common practice: a few tenths of a micrometre in 10).
 const MOST_SCATTER: f64 = 0.05;
+/// The same of fewer than [`FEW`] graduations: bristles in a row scatter by 5 % and more of their distance, of which few tell less, and
+/// may show a pattern of fives and tens by chance.
+const MOST_SCATTER_OF_FEW: f64 = 0.025;
+/// Graduations in sight that a pattern of tens shows in three times.
+const FEW: usize = 30;
 /// Least share of the lines found that must be in the fit (common practice: a slide of which more is dirty or damaged is cleaned first).
 const LEAST_IN_FIT: f64 = 0.6;
 /// Least noise of the common line shape, relative to its peak.
@@ -221,8 +226,9 @@ fn assemble(light: &Light, verdict: &Verdict<'_>, request: &Request, own: &Locat
     let residual_rms = rms(&mut used.iter().map(|g| g.residual.get()));
     // Scatter beyond what noise explains, as a share of the distance.
     let scatter = fitted.ruling_sd_px / chosen.pitch_px;
-    if scatter > MOST_SCATTER {
-        return Err(Refusal::Uneven { scatter_percent: 100.0 * scatter, limit_percent: 100.0 * MOST_SCATTER });
+    let most = if used.len() < FEW { MOST_SCATTER_OF_FEW } else { MOST_SCATTER };
+    if scatter > most {
+        return Err(Refusal::Uneven { scatter_percent: 100.0 * scatter, limit_percent: 100.0 * most });
     }
     if (used.len() as f64) < LEAST_IN_FIT * chosen.seen() as f64 {
         return Err(Refusal::TooManyLeftOut {

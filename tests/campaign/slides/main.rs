@@ -240,7 +240,14 @@ fn traps(count: u64, first: u64, each: bool) {
             if each || verdict == "WRONG" || verdict == "should have been read" {
                 let said = answer.as_ref().map_or_else(
                     |e| e.reason().to_owned(),
-                    |r| format!("{:.4} px/µm, {} used, {:?}", r.scale.get(), r.used(), r.long_graduations),
+                    |r| {
+                        let (scale, uneven) = (r.scale.get(), r.ruling_sd.get());
+                        format!(
+                            "{scale:.4} px/µm, {} used, uneven by {uneven:.2} µm, {:?}",
+                            r.used(),
+                            r.long_graduations
+                        )
+                    },
                 );
                 println!("{kind:?} {seed}: {verdict}: {said}");
             }
