@@ -147,7 +147,7 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
     if let Some(store) = store {
         store.close(&super::clock::now()).map_err(Failure::usage)?;
     }
-    console.say(&format!("{figures} figures of {} pictures; {failed} rows of the sheet failed", pictures.len()))?;
+    console.say(&format!("figures: {figures}, of pictures: {}; {failed} rows of the sheet failed", pictures.len()))?;
     if failed > 0 { Err(Failure::Partly) } else { Ok(()) }
 }
 

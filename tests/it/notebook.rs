@@ -291,7 +291,7 @@ fn rows_of_a_sheet_that_fail_are_named_by_their_lines_and_shift_nothing() {
         assert!(words.contains(part), "{part}: {words}");
     }
     let said = String::from_utf8_lossy(&out.stdout).into_owned();
-    assert!(said.contains("2 figures of 1 pictures; 6 rows of the sheet failed"), "{said}");
+    assert!(said.contains("figures: 2, of pictures: 1; 6 rows of the sheet failed"), "{said}");
     let table = || csv::read(&folder.join("t.csv")).expect("reads");
     let first = table();
     assert_eq!(first.iter().map(|r| r.quantity.as_str()).collect::<Vec<_>>(), ["span 2", "breadth 1"]);

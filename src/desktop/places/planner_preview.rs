@@ -138,7 +138,7 @@ impl PreviewPane {
     /// Whether the drawn animal is shown or the picture that is open in Animal.
     fn choose_subject(&mut self, ui: &mut Ui, own: Option<&OwnPicture>) {
         const DRAWN: &str = "a drawn fairyfly wasp";
-        let label = ui.label("of");
+        let label = ui.label("Preview of");
         let shown = self.own(own).map_or_else(|| DRAWN.to_owned(), OwnPicture::words);
         let hint = match own {
             Some(_) => "a sharp picture of yours shows what the plan would make of it; its own blur comes on top",

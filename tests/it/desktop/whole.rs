@@ -221,7 +221,7 @@ fn a_plan_is_previewed_on_a_picture_of_ones_own() {
     animal(&mut h, "mite.jpg");
     click(&mut h, "Planner");
     // The sample's scale, 1.083 px/µm, is finer than the 1.075 px/µm that is planned.
-    h.get_by_label("of").click();
+    h.get_by_label("Preview of").click();
     h.step();
     h.step();
     h.get_by_label_contains("mite.jpg, 1.08").click();
