@@ -201,14 +201,8 @@ impl Desktop {
             Place::Planner => self.planner_place(ui),
         }
         let picture = self.pictures.open_one(self.animal.picture.as_deref()).cloned();
-        self.animal.rest(&mut Run {
-            picture: picture.as_ref(),
-            setups: &self.setups,
-            document: &mut self.document,
-            work: &mut self.work,
-            messages: &mut self.messages,
-            ctx: &ctx,
-        });
+        let (animal, mut run) = self.animal_run(picture.as_ref(), &ctx);
+        animal.rest(&mut run);
         if self.keys_shown {
             help::map_of_keys(&ctx, &mut self.keys_shown);
         }
@@ -356,15 +350,8 @@ impl Desktop {
             }
             other => {
                 let picture = self.current();
-                let mut run = Run {
-                    picture: picture.as_ref(),
-                    setups: &self.setups,
-                    document: &mut self.document,
-                    work: &mut self.work,
-                    messages: &mut self.messages,
-                    ctx,
-                };
-                self.animal.command(other, &mut run);
+                let (animal, mut run) = self.animal_run(picture.as_ref(), ctx);
+                animal.command(other, &mut run);
             }
         }
     }
@@ -421,6 +408,16 @@ impl Desktop {
             Place::Animal => self.animal.picture.as_deref(),
             _ => self.slide.picture.as_deref(),
         }
+    }
+
+    /// The place of animals, and what it works on.
+    pub(super) fn animal_run<'a>(
+        &'a mut self,
+        picture: Option<&'a Arc<OpenPicture>>,
+        ctx: &'a egui::Context,
+    ) -> (&'a mut AnimalPlace, Run<'a>) {
+        let Self { animal, setups, document, work, messages, .. } = self;
+        (animal, Run { picture, setups, document, work, messages, ctx })
     }
 
     pub(super) fn current(&self) -> Option<Arc<OpenPicture>> {

@@ -8,7 +8,6 @@ use egui::{RichText, Ui};
 use super::app::{Desktop, Place};
 use super::keys::Command;
 use super::picker::Purpose;
-use super::places::animal::Run;
 use super::places::book::Asked;
 use super::places::planner_preview::OwnPicture;
 use super::places::slide::SlideRun;
@@ -171,15 +170,8 @@ impl Desktop {
                 match self.place {
                     Place::Animal => {
                         let ctx = ui.ctx().clone();
-                        let mut run = Run {
-                            picture: picture.as_ref(),
-                            setups: &self.setups,
-                            document: &mut self.document,
-                            work: &mut self.work,
-                            messages: &mut self.messages,
-                            ctx: &ctx,
-                        };
-                        self.animal.panel(ui, &mut run);
+                        let (animal, mut run) = self.animal_run(picture.as_ref(), &ctx);
+                        animal.panel(ui, &mut run);
                     }
                     _ => {
                         let run = SlideRun {
@@ -196,29 +188,15 @@ impl Desktop {
         });
         if self.place == Place::Animal && picture.is_some() {
             let ctx = ui.ctx().clone();
-            let mut run = Run {
-                picture: picture.as_ref(),
-                setups: &self.setups,
-                document: &mut self.document,
-                work: &mut self.work,
-                messages: &mut self.messages,
-                ctx: &ctx,
-            };
-            egui::Panel::top("tools").show(ui, |ui| self.animal.tool_bar(ui, &mut run));
+            let (animal, mut run) = self.animal_run(picture.as_ref(), &ctx);
+            egui::Panel::top("tools").show(ui, |ui| animal.tool_bar(ui, &mut run));
         }
         egui::CentralPanel::no_frame().show(ui, |ui| match (&picture, self.place) {
             (None, _) => self.without_picture(ui),
             (Some(_), Place::Animal) => {
                 let ctx = ui.ctx().clone();
-                let mut run = Run {
-                    picture: picture.as_ref(),
-                    setups: &self.setups,
-                    document: &mut self.document,
-                    work: &mut self.work,
-                    messages: &mut self.messages,
-                    ctx: &ctx,
-                };
-                self.animal.canvas(ui, &mut run);
+                let (animal, mut run) = self.animal_run(picture.as_ref(), &ctx);
+                animal.canvas(ui, &mut run);
             }
             (Some(picture), _) => self.slide.canvas(ui, picture, &mut self.work, &mut self.messages),
         });
