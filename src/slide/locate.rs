@@ -21,13 +21,20 @@ const BLOCK: usize = 96;
 /// Most pixels of a ruling that a full solution looks at; beyond it strips are left out evenly.
 const MOST_PIXELS: f64 = 1.2e6;
 /// The same in pictures of more than [`LARGE`] pixels, whose graduations are located far better than slides are ruled.
-const MOST_PIXELS_OF_LARGE: f64 = 4e5;
+const MOST_PIXELS_OF_LARGE: f64 = 3e5;
 /// Pixels of a large picture.
 const LARGE: usize = 4_000_000;
 /// Most pixels of one strip in a trial, but never fewer than this many graduations.
 const TRIAL: (f64, f64) = (8e3, 24.0);
 /// Strips of a trial.
 const TRIAL_STRIPS: usize = 6;
+/// Strips of a look that is not the last.
+const SOME_STRIPS: usize = 24;
+/// Most strips of any look in large pictures.
+const SOME_OF_LARGE: usize = 12;
+/// Most pixels of one strip there, in a look that is not the last: the phase to a fraction of a pixel and the line shape, which are sought
+/// then, few pixels tell.
+const MOST_OF_NARROW: f64 = 8e3;
 
 /// What one strip says about the graduations of one block.
 #[derive(Clone, Debug)]
@@ -53,7 +60,7 @@ pub(super) struct Spots {
 /// How much of the ruling a solution looks at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Effort {
-    /// At most two dozen strips.
+    /// A few strips, in large pictures narrow ones.
     Some,
     /// All of it.
     Full,
@@ -94,27 +101,38 @@ impl Locator<'_> {
         let hi = self.lines.reach.iter().map(|r| r.1).fold(self.lines.band.1, f64::max);
         let n = ((hi - lo) / height).round().max(1.0);
         let half = 0.5 * (hi - lo) / n;
-        let length = self.lines.present.len() as f64 * self.pitch_px();
-        let large = self.light.width() * self.light.height() > LARGE;
-        let most = if large { MOST_PIXELS_OF_LARGE } else { MOST_PIXELS };
-        let keep = (most / (length * (hi - lo))).min(1.0);
-        let count = n as usize;
-        (0..count)
-            .filter(|i| ((*i as f64 + 1.0) * keep).floor() > (*i as f64 * keep).floor())
-            .map(|i| Strip { s: lo + (2.0 * i as f64 + 1.0) * half, half })
-            .collect()
+        (0..n as usize).map(|i| Strip { s: lo + (2.0 * i as f64 + 1.0) * half, half }).collect()
+    }
+
+    /// Of these strips as many as hold the most pixels that a full solution looks at, evenly. In large pictures a dozen narrow ones:
+    /// where they are few, all might lie where the short graduations end.
+    fn affordable(&self, strips: Vec<Strip>) -> Vec<Strip> {
+        let length = self.length();
+        let height: f64 = strips.iter().map(|s| 2.0 * s.half).sum();
+        if self.is_large() && length * height > MOST_PIXELS_OF_LARGE {
+            return narrowed(strips, SOME_OF_LARGE, MOST_PIXELS_OF_LARGE / length);
+        }
+        let keep = (MOST_PIXELS / (length * height)).min(1.0);
+        let kept = |i: usize| ((i as f64 + 1.0) * keep).floor() > (i as f64 * keep).floor();
+        strips.into_iter().enumerate().filter(|(i, _)| kept(*i)).map(|(_, s)| s).collect()
+    }
+
+    const fn is_large(&self) -> bool {
+        self.light.width() * self.light.height() > LARGE
+    }
+
+    /// Length of the ruling, px.
+    fn length(&self) -> f64 {
+        self.lines.present.len() as f64 * self.pitch_px()
     }
 
     /// The strips of this effort, fitted with this phase and line shape.
     pub(super) fn spots(&self, phase: &Phase, shape: &Shape, effort: Effort) -> Vec<Spots> {
-        let (most, rounds) = match effort {
-            Effort::Some => (24, 2),
-            Effort::Full => (usize::MAX, 3),
+        let (strips, rounds) = match effort {
+            Effort::Some => (self.some(SOME_STRIPS, usize::MAX), 2),
+            Effort::Full => (self.in_blocks(self.affordable(self.strips(self.height())), usize::MAX), 3),
         };
-        self.chosen(most, usize::MAX)
-            .par_iter()
-            .filter_map(|(strip, ks)| self.fit(*strip, ks, phase, shape, rounds))
-            .collect()
+        strips.par_iter().filter_map(|(strip, ks)| self.fit(*strip, ks, phase, shape, rounds)).collect()
     }
 
     /// Mean variance of a pixel about this line shape, in a few strips and of a long ruling only its beginning: to compare shapes.
@@ -125,7 +143,7 @@ impl Locator<'_> {
             let design = Design::of(&self.pixels(*strip, block.counted(), phase, shape), &block, shape);
             strip::pixel_variance(&design, &strip::solve(&design, 1)?)
         };
-        let all: Vec<f64> = self.chosen(TRIAL_STRIPS, lines).par_iter().filter_map(variance).collect();
+        let all: Vec<f64> = self.some(TRIAL_STRIPS, lines).par_iter().filter_map(variance).collect();
         (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
     }
 
@@ -134,12 +152,22 @@ impl Locator<'_> {
         (1.5 * self.pitch_px()).clamp(8.0, 24.0)
     }
 
-    /// At most so many strips, evenly, each with its first `lines` graduations in blocks.
-    fn chosen(&self, most: usize, lines: usize) -> Vec<(Strip, Vec<i64>)> {
+    /// At most so many strips, evenly, each with its first `lines` graduations in blocks; in large pictures narrow ones.
+    fn some(&self, most: usize, lines: usize) -> Vec<(Strip, Vec<i64>)> {
         let all = self.strips(self.height());
+        if self.is_large() {
+            let length = lines.min(self.lines.present.len()) as f64 * self.pitch_px();
+            let count = most.min(SOME_OF_LARGE);
+            return self.in_blocks(narrowed(all, count, count as f64 * MOST_OF_NARROW / length), lines);
+        }
+        let all = self.affordable(all);
         let every = all.len().div_ceil(most).max(1);
-        let strips = all.into_iter().skip(every / 2).step_by(every);
-        strips.flat_map(|strip| self.blocks(strip, lines).into_iter().map(move |ks| (strip, ks))).collect()
+        self.in_blocks(all.into_iter().skip(every / 2).step_by(every), lines)
+    }
+
+    fn in_blocks(&self, strips: impl IntoIterator<Item = Strip>, lines: usize) -> Vec<(Strip, Vec<i64>)> {
+        let blocks = |strip| self.blocks(strip, lines).into_iter().map(move |ks| (strip, ks));
+        strips.into_iter().flat_map(blocks).collect()
     }
 
     /// Whether a graduation reaches into a strip, or would if it were there.
@@ -312,6 +340,15 @@ impl Locator<'_> {
         }
         Some(sum)
     }
+}
+
+/// At most `count` of these strips, evenly, of at most this height together, px, but each at least two pixels high.
+fn narrowed(strips: Vec<Strip>, count: usize, height: f64) -> Vec<Strip> {
+    let all = strips.len();
+    let count = count.min(all);
+    let half = (0.5 * height / count as f64).max(1.0);
+    let places = (0..count).map(|i| (2 * i + 1) * all / (2 * count));
+    places.map(|i| Strip { s: strips[i].s, half: strips[i].half.min(half) }).collect()
 }
 
 /// The interval of x with `lo <= a x <= hi`.

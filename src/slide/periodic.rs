@@ -106,14 +106,14 @@ fn level_clusters(level: &Level<'_>) -> Vec<Cluster> {
     let transform = spectrum::transform();
     let window: Vec<f32> =
         (0..TILE).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / TILE as f32).sin().powi(2)).collect();
-    let bins = bins();
+    let rings = Rings::new();
     let (looked_at, apart) = tiles(level, columns, rows);
     let found: Vec<(usize, Vec<Peak>)> = looked_at
         .into_par_iter()
         .map_init(
             || Scratch::new(&transform),
             |scratch, i| {
-                (i, tile_peaks(level, (i % columns) * STRIDE, (i / columns) * STRIDE, &window, &bins, scratch))
+                (i, tile_peaks(level, (i % columns) * STRIDE, (i / columns) * STRIDE, &window, &rings, scratch))
             },
         )
         .collect();
@@ -169,35 +169,52 @@ fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) 
     ((0..all).filter(|i| chosen[*i]).collect(), apart)
 }
 
-/// One bin of a tile's half spectrum: its place and its frequency, cycles per tile.
+/// One bin of a tile's half spectrum: its frequency, cycles per tile, and where the spectrum has its power.
 struct Bin {
     i: i32,
     j: i32,
     r: f64,
+    place: usize,
 }
 
-fn bins() -> Vec<Bin> {
-    let half = TILE as i32 / 2;
-    let all = (0..half).flat_map(|i| (-half..half).map(move |j| (i, j)));
-    all.filter_map(|(i, j)| {
-        let r = f64::from(i).hypot(f64::from(j));
-        let inside = (LEAST_CYCLES..=0.47 * TILE as f64).contains(&r) && !(i == 0 && j < 0);
-        inside.then_some(Bin { i, j, r })
-    })
-    .collect()
+/// The bins that are looked at, ring by ring of equal frequency.
+struct Rings {
+    bins: Vec<Bin>,
+    /// Where each ring begins among them, and after the last one their number.
+    starts: Vec<usize>,
+}
+
+impl Rings {
+    fn new() -> Self {
+        let half = TILE as i32 / 2;
+        let all = (0..half).flat_map(|i| (-half..half).map(move |j| (i, j)));
+        let mut bins: Vec<Bin> = all
+            .filter_map(|(i, j)| {
+                let r = f64::from(i).hypot(f64::from(j));
+                let inside = (LEAST_CYCLES..=0.47 * TILE as f64).contains(&r) && !(i == 0 && j < 0);
+                inside.then(|| Bin { i, j, r, place: Spectrum::place(i, j) })
+            })
+            .collect();
+        bins.sort_by_key(|b| b.r as usize);
+        let starts = (0..=TILE / 2).map(|ring| bins.partition_point(|b| (b.r as usize) < ring)).collect();
+        Self { bins, starts }
+    }
+
+    fn each(&self) -> impl Iterator<Item = &[Bin]> {
+        self.starts.windows(2).map(|w| &self.bins[w[0]..w[1]])
+    }
 }
 
 struct Scratch {
     tile: Vec<f32>,
     spectrum: Spectrum,
-    /// Power by rings of equal frequency.
-    rings: [Vec<f32>; TILE / 2],
+    /// Power in one ring.
+    ring: Vec<f32>,
 }
 
 impl Scratch {
     fn new(transform: &Transform) -> Self {
-        let rings = std::array::from_fn(|_| Vec::with_capacity(4 * TILE));
-        Self { tile: vec![0.0; TILE * TILE], spectrum: Spectrum::new(transform), rings }
+        Self { tile: vec![0.0; TILE * TILE], spectrum: Spectrum::new(transform), ring: Vec::with_capacity(4 * TILE) }
     }
 
     fn power_near(&self, p: &Peak) -> f32 {
@@ -206,7 +223,7 @@ impl Scratch {
 }
 
 /// The strongest peaks of one tile.
-fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], bins: &[Bin], s: &mut Scratch) -> Vec<Peak> {
+fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], rings: &Rings, s: &mut Scratch) -> Vec<Peak> {
     for (j, row) in s.tile.chunks_exact_mut(TILE).enumerate() {
         level.fill(x0, y0 + j, row);
     }
@@ -216,7 +233,7 @@ fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], bins: &[B
         return Vec::new();
     }
     s.spectrum.fill(s.tile.chunks_exact(TILE), mean, window);
-    let mut peaks = pick_peaks(bins, s);
+    let mut peaks = pick_peaks(rings, s);
     // The sine-square window passes a quarter of a wave's amplitude; half of it goes to each of the two peaks.
     let power_at = |relative: f32| (relative * mean * (TILE * TILE) as f32 / 8.0).powi(2);
     peaks.retain(|p| !(on_block_grid(p, level.step_px) && s.power_near(p) < power_at(FAINTEST_ON_BLOCKS)));
@@ -237,30 +254,20 @@ fn on_block_grid(p: &Peak, step_px: usize) -> bool {
 ///
 /// Shading, specks and single edges have spectra that fall smoothly along a ray from the origin; a periodic pattern has
 /// a maximum with valleys on both sides. Each bin is compared with the median of its ring and with the ray 3 bins nearer and farther.
-fn pick_peaks(bins: &[Bin], s: &mut Scratch) -> Vec<Peak> {
-    for ring in &mut s.rings {
-        ring.clear();
-    }
-    for b in bins {
-        s.rings[b.r as usize].push(s.spectrum.at(b.i, b.j));
-    }
-    let floors: [f32; TILE / 2] = std::array::from_fn(|r| {
-        let ring = &mut s.rings[r];
-        if ring.is_empty() {
-            return f32::MAX;
-        }
-        let middle = ring.len() / 2;
-        let (_, floor, _) = ring.select_nth_unstable_by(middle, f32::total_cmp);
-        floor.max(f32::MIN_POSITIVE)
-    });
+fn pick_peaks(rings: &Rings, s: &mut Scratch) -> Vec<Peak> {
     let power = &s.spectrum;
-    let mut order: Vec<(f32, i32, i32)> = bins
-        .iter()
-        .filter_map(|&Bin { i, j, r }| {
-            let over = power.at(i, j) / floors[r as usize];
-            (over > LEAST_PEAK && is_local_maximum(power, i, j) && has_valleys(power, i, j, r)).then_some((over, i, j))
-        })
-        .collect();
+    let mut order: Vec<(f32, i32, i32)> = Vec::new();
+    for bins in rings.each() {
+        s.ring.clear();
+        s.ring.extend(bins.iter().map(|b| power.power()[b.place]));
+        let Some(floor) = floor_below_a_peak(&mut s.ring) else { continue };
+        for &Bin { i, j, r, place } in bins {
+            let over = power.power()[place] / floor;
+            if over > LEAST_PEAK && is_local_maximum(power, i, j) && has_valleys(power, i, j, r) {
+                order.push((over, i, j));
+            }
+        }
+    }
     order.sort_by(|a, b| b.0.total_cmp(&a.0));
     let mut found: Vec<Peak> = Vec::new();
     for (over, i, j) in order.into_iter().take(PEAKS) {
@@ -268,6 +275,20 @@ fn pick_peaks(bins: &[Bin], s: &mut Scratch) -> Vec<Peak> {
         found.push(Peak { fx, fy, strength: over });
     }
     found
+}
+
+/// The median of a ring, where its highest power stands out of it enough for a vote.
+///
+/// In most rings of most tiles it does not, which is seen without the median: at least half of the powers are then near the highest.
+fn floor_below_a_peak(ring: &mut [f32]) -> Option<f32> {
+    let highest = ring.iter().copied().fold(0.0, f32::max);
+    let near = ring.iter().filter(|p| **p * LEAST_PEAK >= highest).count();
+    let middle = ring.len() / 2;
+    if near >= ring.len() - middle {
+        return None;
+    }
+    let (_, floor, _) = ring.select_nth_unstable_by(middle, f32::total_cmp);
+    Some(floor.max(f32::MIN_POSITIVE))
 }
 
 fn is_local_maximum(power: &Spectrum, i: i32, j: i32) -> bool {

@@ -6,6 +6,7 @@
 
 use super::rectify::Strips;
 use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 use rustfft::num_complex::Complex;
 
 /// Highest total degree of the phase polynomial; 3 covers perspective and radial distortion.
@@ -21,8 +22,47 @@ pub(super) struct Phase {
     unit_px: f64,
 }
 
-fn powers(degree: usize) -> impl Iterator<Item = (i32, i32)> {
-    (0..=degree as i32).flat_map(|d| (0..=d).map(move |k| (d - k, k)))
+/// The monomials in their order: 1, u, v, u², uv, v², u³, u²v, uv², v³.
+fn monomials(u: f64, v: f64) -> [f64; TERMS] {
+    [1.0, u, v, u * u, u * v, v * v, u * u * u, u * u * v, u * v * v, v * v * v]
+}
+
+/// Weighted sums of squares for the first `terms` coefficients.
+struct Sums {
+    terms: usize,
+    normal: [[f64; TERMS]; TERMS],
+    right: [f64; TERMS],
+    total: f64,
+}
+
+impl Sums {
+    /// For a polynomial of this degree.
+    const fn of_degree(degree: usize) -> Self {
+        let terms = (degree + 1) * (degree + 2) / 2;
+        Self { terms, normal: [[0.0; TERMS]; TERMS], right: [0.0; TERMS], total: 0.0 }
+    }
+
+    /// One place with what the polynomial should be there. All terms are summed, also those that are not asked for: the loops
+    /// have a fixed length then.
+    fn add(&mut self, (u, v): (f64, f64), target: f64, weight: f64) {
+        let basis = monomials(u, v);
+        self.total += weight;
+        for ((row, right), a) in self.normal.iter_mut().zip(&mut self.right).zip(&basis) {
+            let weighted = weight * a;
+            *right += weighted * target;
+            row.iter_mut().zip(&basis).for_each(|(sum, b)| *sum += weighted * b);
+        }
+    }
+
+    /// The coefficients, those beyond the degree zero; a ridge of this share towards the old ones decides what the data leave open.
+    fn solve(&self, old: &[f64; TERMS], ridge: f64) -> Option<[f64; TERMS]> {
+        let ridge = ridge * self.total;
+        let diagonal = |a: usize, b: usize| if a == b { ridge } else { 0.0 };
+        let normal = DMatrix::from_fn(self.terms, self.terms, |a, b| self.normal[a][b] + diagonal(a, b));
+        let right = DVector::from_fn(self.terms, |a, _| self.right[a] + ridge * old[a]);
+        let x = normal.cholesky()?.solve(&right);
+        Some(std::array::from_fn(|i| x.get(i).copied().unwrap_or(0.0)))
+    }
 }
 
 impl Phase {
@@ -62,36 +102,12 @@ impl Phase {
 
     /// The smooth phase through located graduations `(t, s, k, weight)`, starting from this one; weights are relative.
     pub(super) fn through(&self, points: &[(f64, f64, f64, f64)]) -> Self {
-        let free: Vec<(i32, i32)> = powers(DEGREE).collect();
-        let n = free.len();
-        let (mut normal, mut right) = (DMatrix::<f64>::zeros(n, n), DVector::<f64>::zeros(n));
-        let mut basis = vec![0.0; n];
-        let mut total = 0.0;
+        let mut sums = Sums::of_degree(DEGREE);
         for (t, s, k, w) in points {
-            let (u, v) = (t / self.unit_px, s / self.unit_px);
-            for (b, (i, j)) in basis.iter_mut().zip(&free) {
-                *b = u.powi(*i) * v.powi(*j);
-            }
-            total += w;
-            for a in 0..n {
-                right[a] += w * basis[a] * k;
-                for b in 0..n {
-                    normal[(a, b)] += w * basis[a] * basis[b];
-                }
-            }
+            sums.add((t / self.unit_px, s / self.unit_px), *k, *w);
         }
-        let ridge = 1e-9 * total;
-        for (a, c) in self.coefficients.iter().enumerate() {
-            normal[(a, a)] += ridge;
-            right[a] += ridge * c;
-        }
-        match normal.cholesky() {
-            Some(ch) => {
-                let x = ch.solve(&right);
-                Self { coefficients: std::array::from_fn(|i| x[i]), unit_px: self.unit_px }
-            }
-            None => self.clone(),
-        }
+        let coefficients = sums.solve(&self.coefficients, 1e-9).unwrap_or(self.coefficients);
+        Self { coefficients, unit_px: self.unit_px }
     }
 
     /// The same map counted in other graduations: `(phase − offset) · factor`.
@@ -145,16 +161,13 @@ pub(super) fn track(strips: &Strips, pitch_px: f64, seen: Seen) -> Option<Tracke
     }
     let rows = strips.s.len();
     let mut raw = vec![Complex::new(0.0, 0.0); rows * cells];
-    let mut size = vec![0.0; rows * cells];
-    for j in 0..rows {
+    raw.par_chunks_exact_mut(cells).enumerate().for_each(|(j, out)| {
         let row = strips.strip(j);
-        for c in 0..cells {
-            if let Some(z) = coefficient(row, strips, c, per_cell, pitch_px) {
-                raw[j * cells + c] = z;
-                size[j * cells + c] = z.norm();
-            }
+        for (c, z) in out.iter_mut().enumerate() {
+            *z = coefficient(row, strips, c, per_cell, pitch_px).unwrap_or_default();
         }
-    }
+    });
+    let size: Vec<f64> = raw.iter().map(|z| z.norm_sqr().sqrt()).collect();
     let (smooth, level) = smoothed(&raw, &size, rows, cells);
     let cell_t = |i: usize| strips.t0 + ((i % cells) as f64 + 0.5) * pitch_px;
     let coherent = |i: &usize| level[*i] > 0.0 && smooth[*i].norm() > 0.6 * level[*i];
@@ -202,11 +215,12 @@ fn coefficient(row: &[f32], strips: &Strips, c: usize, per_cell: f64, pitch_px: 
     let slope = part.iter().enumerate().map(|(i, v)| (i as f32 - (m - 1.0) / 2.0) * (v - mean)).sum::<f32>()
         / (m * (m * m - 1.0) / 12.0).max(1e-6);
     let slope = slope * 0.5;
+    let turn = |t: f64| Complex::cis(-std::f64::consts::TAU * t / pitch_px);
+    let (mut wave, step) = (turn(strips.t0 + from as f64 * strips.dt), turn(strips.dt));
     let mut z = Complex::new(0.0, 0.0);
     for (i, v) in part.iter().enumerate() {
-        let t = strips.t0 + (from + i) as f64 * strips.dt;
-        let value = f64::from(v - mean - slope * (i as f32 - (m - 1.0) / 2.0));
-        z += Complex::from_polar(value, -std::f64::consts::TAU * t / pitch_px);
+        z += wave * f64::from(v - mean - slope * (i as f32 - (m - 1.0) / 2.0));
+        wave *= step;
     }
     Some(z / f64::from(m) / f64::from(mean.abs().max(1e-6)))
 }
@@ -289,43 +303,14 @@ fn local_support(points: &[Cell], at: &Cell, pitch_px: f64) -> f64 {
 }
 
 fn fit(near: &[&Cell], old: &Phase, degree: usize, pitch_px: f64) -> Phase {
-    let free: Vec<(i32, i32)> = powers(degree).collect();
-    let n = free.len();
-    let (mut normal, mut right) = (DMatrix::<f64>::zeros(n, n), DVector::<f64>::zeros(n));
-    let mut basis = vec![0.0; n];
-    let mut total = 0.0;
+    let mut sums = Sums::of_degree(degree);
     for p in near {
-        let (u, v) = (p.t / old.unit_px, p.s / old.unit_px);
-        for (b, (i, k)) in basis.iter_mut().zip(&free) {
-            *b = u.powi(*i) * v.powi(*k);
-        }
         let model = old.at(p.t, p.s);
         let residual = wrapped(p.ahead + p.t / pitch_px - model);
-        let target = model + residual;
         // Bisquare weights keep specks from pulling.
         let robust = (1.0 - (residual / 0.25).powi(2)).max(0.0).powi(2);
-        let w = p.weight * robust;
-        total += w;
-        for a in 0..n {
-            right[a] += w * basis[a] * target;
-            for b in 0..n {
-                normal[(a, b)] += w * basis[a] * basis[b];
-            }
-        }
+        sums.add((p.t / old.unit_px, p.s / old.unit_px), model + residual, p.weight * robust);
     }
-    // A trace of ridge towards the old values decides what the data leave open.
-    let ridge = 1e-7 * total;
-    for (a, c) in old.coefficients.iter().take(n).enumerate() {
-        normal[(a, a)] += ridge;
-        right[a] += ridge * c;
-    }
-    match normal.cholesky() {
-        Some(ch) => {
-            let x = ch.solve(&right);
-            let mut coefficients = [0.0; TERMS];
-            coefficients[..n].copy_from_slice(x.as_slice());
-            Phase { coefficients, unit_px: old.unit_px }
-        }
-        None => old.clone(),
-    }
+    let coefficients = sums.solve(&old.coefficients, 1e-7).unwrap_or(old.coefficients);
+    Phase { coefficients, unit_px: old.unit_px }
 }

@@ -2,6 +2,7 @@
 
 use crate::photo::Light;
 use rayon::prelude::*;
+use std::ops::Range;
 
 /// A plane of linear light with the number of full-size pixels that one of its pixels spans.
 #[derive(Clone, Debug)]
@@ -39,28 +40,47 @@ impl<'a> Level<'a> {
         }
     }
 
-    #[inline]
-    fn at(&self, column: usize, row: usize) -> f32 {
-        match &self.content {
-            Content::Full(light) => light.at(column, row),
-            Content::Halved(values) => values[row * self.width + column],
-        }
-    }
-
     /// Bilinear value at full-size image coordinates (half-pixel rule); `None` within half a
     /// level pixel of the border and outside.
     pub(super) fn sample(&self, x_px: f64, y_px: f64) -> Option<f32> {
-        let u = x_px / self.step_px as f64 - 0.5;
-        let v = y_px / self.step_px as f64 - 0.5;
-        if u < 0.0 || v < 0.0 || u > (self.width - 1) as f64 || v > (self.height - 1) as f64 {
-            return None;
+        let mut one = None;
+        self.walk((x_px, y_px), (0.0, 0.0), 0..1, |_, v| one = Some(v));
+        one
+    }
+
+    /// Hands `to` the bilinear values (half-pixel rule) at `from`, a `step` beyond it and so on, both in full-size image coordinates, for
+    /// those of the numbers that lie in the picture and not within half a level pixel of its border.
+    pub(super) fn walk(&self, from: (f64, f64), step: (f64, f64), numbers: Range<usize>, to: impl FnMut(usize, f32)) {
+        match &self.content {
+            Content::Full(light) => self.walk_in(|i, j| light.at(i, j), from, step, numbers, to),
+            Content::Halved(values) => self.walk_in(|i, j| values[j * self.width + i], from, step, numbers, to),
         }
-        let (i, j) = (u as usize, v as usize);
-        let (i1, j1) = ((i + 1).min(self.width - 1), (j + 1).min(self.height - 1));
-        let (a, b) = ((u - i as f64) as f32, (v - j as f64) as f32);
-        let top = self.at(i, j) * (1.0 - a) + self.at(i1, j) * a;
-        let bottom = self.at(i, j1) * (1.0 - a) + self.at(i1, j1) * a;
-        Some(top * (1.0 - b) + bottom * b)
+    }
+
+    fn walk_in(
+        &self,
+        at: impl Fn(usize, usize) -> f32,
+        from: (f64, f64),
+        step: (f64, f64),
+        numbers: Range<usize>,
+        mut to: impl FnMut(usize, f32),
+    ) {
+        let scale = 1.0 / self.step_px as f64;
+        let (u0, v0) = (from.0 * scale - 0.5, from.1 * scale - 0.5);
+        let (du, dv) = (step.0 * scale, step.1 * scale);
+        let (right, bottom) = ((self.width - 1) as f64, (self.height - 1) as f64);
+        for n in numbers {
+            let (u, v) = (u0 + n as f64 * du, v0 + n as f64 * dv);
+            if !(0.0..=right).contains(&u) || !(0.0..=bottom).contains(&v) {
+                continue;
+            }
+            let (i, j) = (u as usize, v as usize);
+            let (i1, j1) = ((i + 1).min(self.width - 1), (j + 1).min(self.height - 1));
+            let (a, b) = ((u - i as f64) as f32, (v - j as f64) as f32);
+            let upper = at(i, j) * (1.0 - a) + at(i1, j) * a;
+            let lower = at(i, j1) * (1.0 - a) + at(i1, j1) * a;
+            to(n, upper * (1.0 - b) + lower * b);
+        }
     }
 
     /// Means over squares of two pixels a side, and the share of clipped pixels where the picture itself was looked at.

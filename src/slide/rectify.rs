@@ -79,24 +79,24 @@ pub(super) fn sample(level: &Level<'_>, frame: Frame, e: Extent) -> Strips {
     let pitch = (e.s.1 - e.s.0) / count as f64;
     let s: Vec<f64> = (0..count).map(|j| e.s.0 + (j as f64 + 0.5) * pitch).collect();
     let lines = ((e.height / level.step_px as f64).ceil() as usize).clamp(1, 12);
-    let mut values = vec![f32::NAN; count * cells];
-    values.par_chunks_mut(cells).zip(&s).for_each(|(row, &centre)| {
-        for (i, out) in row.iter_mut().enumerate() {
-            let t = e.t.0 + i as f64 * e.dt;
-            let (mut sum, mut n) = (0.0_f32, 0_u16);
+    let mut values = vec![0.0_f32; count * cells];
+    let step = (e.dt * frame.n.0, e.dt * frame.n.1);
+    values.par_chunks_mut(cells).zip(&s).for_each_init(
+        || vec![0_u16; cells],
+        |seen, (row, &centre)| {
+            seen.fill(0);
             for l in 0..lines {
                 let at = centre + ((l as f64 + 0.5) / lines as f64 - 0.5) * e.height;
-                let (x, y) = frame.xy(t, at);
-                if let Some(v) = level.sample(x, y) {
-                    sum += v;
-                    n += 1;
-                }
+                level.walk(frame.xy(e.t.0, at), step, 0..cells, |i, v| {
+                    row[i] += v;
+                    seen[i] += 1;
+                });
             }
-            if n > 0 {
-                *out = sum / f32::from(n);
+            for (sum, n) in row.iter_mut().zip(&*seen) {
+                *sum = if *n > 0 { *sum / f32::from(*n) } else { f32::NAN };
             }
-        }
-    });
+        },
+    );
     Strips { t0: e.t.0, dt: e.dt, cells, s, height: e.height, values }
 }
 

@@ -33,6 +33,10 @@ const BLUR_FLOOR: f64 = 0.01;
 const TRACED_SHAPE: f64 = 0.08;
 /// The same where the line shape was assumed.
 const ASSUMED_SHAPE: f64 = 0.25;
+/// Most points of the line shape that the blur is fitted to: more than ten within the width at half height.
+const MOST_SHAPE_POINTS: usize = 128;
+/// Rungs of the ladder of shapes that are tried first: to 1.6 cycles a pixel even for lines 10,000 px apart.
+const MOST_RUNGS: i32 = 32;
 /// Fewest lines across that may join.
 const LEAST_ACROSS: usize = 6;
 /// Robust weight below which a graduation counts as rejected.
@@ -148,12 +152,17 @@ fn join_across(
 
 /// The diffraction under which the strips leave the least noise, for a line of usual width.
 fn best_start(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape> {
-    // From what just resolves the division to what just fills a pixel.
-    let ladder = (0..).map(|i| 1.08 / pitch * 1.35_f64.powi(i)).take_while(|c| *c < 1.6);
-    let best = ladder
-        .map(|cut_off| Optical::usual(cut_off, pitch))
-        .filter_map(|o| Some((o, locator.trial(phase, &Shape::optical(o))?)))
-        .min_by(|a, b| a.1.total_cmp(&b.1))?;
+    let noise = |i: i32| {
+        // From what just resolves the division to what just fills a pixel.
+        let optical = Optical::usual(1.08 / pitch * 1.35_f64.powi(i), pitch);
+        let tried = optical.cut_off < 1.6;
+        tried.then(|| locator.trial(phase, &Shape::optical(optical))).flatten().map(|left| (optical, left, i))
+    };
+    let least = |a: &(Optical, f64, i32), b: &(Optical, f64, i32)| a.1.total_cmp(&b.1);
+    // Every second rung, then the two beside the best.
+    let rough = (0..MOST_RUNGS).step_by(2).filter_map(noise).min_by(least)?;
+    let beside = [rough.2 - 1, rough.2 + 1].into_iter().filter(|i| *i >= 0).filter_map(noise);
+    let best = beside.chain([rough]).min_by(least)?;
     Some(Shape::optical(best.0))
 }
 
@@ -295,8 +304,13 @@ fn blur(shape: &Shape, direction: Angle, signal_to_noise: f64, area_px: f64, pit
     let step = shape.step();
     // Noise of one table entry relative to the peak; the floor stands for what the strips do not share (focus, light).
     let sd = (1.0 / signal_to_noise / (area_px * step).max(1.0).sqrt()).max(BLUR_FLOOR);
+    // A fine table says no more by all its entries than by some that carry the weight of their neighbours.
+    let all: Vec<(f64, f64)> = shape.points().collect();
+    let every = all.len().div_ceil(MOST_SHAPE_POINTS);
+    let sd = sd / (every as f64).sqrt();
+    let kept = all.iter().skip(every / 2).step_by(every);
     let points: Vec<ProfilePoint> =
-        shape.points().map(|(distance_px, light)| ProfilePoint { distance_px, light, sd }).collect();
+        kept.map(|(distance_px, light)| ProfilePoint { distance_px: *distance_px, light: *light, sd }).collect();
     let sampling = Sampling { normal: direction, bin: Px::new(step) };
     let width = (0.2 * pitch_px).min(0.67 * shape.fwhm());
     let known = LineWidth::Known { width: Px::new(width), u: Px::new(0.33 * width) };

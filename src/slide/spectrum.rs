@@ -67,12 +67,22 @@ impl Spectrum {
         }
     }
 
-    /// Power at the frequencies `i` along x and `j` along y, which repeat every tile.
-    pub(super) fn at(&self, i: i32, j: i32) -> f32 {
+    /// Where the power at the frequencies `i` along x and `j` along y stands, which repeat every tile.
+    pub(super) const fn place(i: i32, j: i32) -> usize {
         let side = TILE as i32;
         let (i, j) = (i.rem_euclid(side), j.rem_euclid(side));
         let (i, j) = if i as usize >= COLUMNS { (side - i, (side - j) % side) } else { (i, j) };
-        self.power[i as usize * TILE + j as usize]
+        i as usize * TILE + j as usize
+    }
+
+    /// Power at all places.
+    pub(super) fn power(&self) -> &[f32] {
+        &self.power
+    }
+
+    /// Power at the frequencies `i` along x and `j` along y.
+    pub(super) fn at(&self, i: i32, j: i32) -> f32 {
+        self.power[Self::place(i, j)]
     }
 
     /// Power of the bin nearest to a frequency.

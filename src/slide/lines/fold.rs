@@ -3,6 +3,7 @@
 use super::super::phase::Phase;
 use super::super::rectify::Strips;
 use super::median_of;
+use rayon::prelude::*;
 
 /// Samples a graduation interval.
 pub(super) const FOLD: usize = 16;
@@ -51,20 +52,23 @@ pub(super) fn fold(strips: &Strips, phase: &Phase) -> Option<Folded> {
     let rows = strips.s.len();
     let mut values = vec![f32::NAN; rows * count * FOLD];
     let mut middles = vec![f32::NAN; rows * count];
-    for (j, &s) in strips.s.iter().enumerate() {
-        let out = &mut values[j * count * FOLD..(j + 1) * count * FOLD];
+    let each = values.par_chunks_exact_mut(count * FOLD).zip(middles.par_chunks_exact_mut(count)).enumerate();
+    each.try_for_each(|(j, (out, middles))| {
+        let s = strips.s[j];
         // Whole intervals by Newton steps, straight lines between: an interval bends by far less than a sample.
         let mut from = phase.t_of(first as f64 - 0.5, s, strips.t0)?;
-        for (k, cell) in out.chunks_exact_mut(FOLD).enumerate() {
-            let to = phase.t_of(first as f64 + 0.5 + k as f64, s, from)?;
+        for ((k, cell), middle) in out.chunks_exact_mut(FOLD).enumerate().zip(middles) {
+            // The next one begins about as far on as this one is long.
+            let to = phase.t_of(first as f64 + 0.5 + k as f64, s, from + 1.0 / phase.gradient(from, s).0)?;
             for (i, v) in cell.iter_mut().enumerate() {
                 *v = strips.at(j, from + (to - from) * (i as f64 + 0.5) / FOLD as f64);
             }
-            middles[j * count + k] = (0.5 * (from + to)) as f32;
+            *middle = (0.5 * (from + to)) as f32;
             from = to;
         }
         to_contrast(out);
-    }
+        Some(())
+    })?;
     Some(Folded { first, count, rows, values, middles })
 }
 
