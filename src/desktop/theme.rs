@@ -9,6 +9,8 @@ pub(crate) const HALO: Color32 = Color32::from_rgba_premultiplied(0, 0, 0, 170);
 pub(crate) const POINTER: Color32 = Color32::from_rgb(250, 250, 245);
 /// Lines of the crosshair across the canvas.
 pub(crate) const CROSSHAIR: Color32 = Color32::from_rgba_premultiplied(110, 110, 106, 130);
+/// Their rim.
+pub(crate) const CROSSHAIR_RIM: Color32 = Color32::from_rgba_premultiplied(0, 0, 0, 56);
 /// The blur spot.
 pub(crate) const BLUR: Color32 = Color32::from_rgb(255, 214, 102);
 /// Ground of text on the picture.
@@ -28,6 +30,18 @@ pub(crate) const LEFT_OUT: Color32 = Color32::from_rgb(255, 158, 116);
 #[must_use]
 pub(crate) const fn surround(dark: bool) -> Color32 {
     if dark { Color32::from_rgb(24, 24, 24) } else { Color32::from_rgb(196, 196, 196) }
+}
+
+/// Where a picture ends.
+#[must_use]
+pub(crate) const fn rim(dark: bool) -> Color32 {
+    if dark { Color32::from_rgb(70, 70, 70) } else { Color32::from_rgb(120, 120, 120) }
+}
+
+/// Lines of the grid of a plot.
+#[must_use]
+pub(crate) const fn grid(dark: bool) -> Color32 {
+    if dark { Color32::from_rgb(74, 78, 82) } else { Color32::from_rgb(200, 200, 196) }
 }
 
 /// Text that asks for attention.
