@@ -8,6 +8,7 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 
 use eframe::egui;
 
+use super::opening::{PictureFound, PicturesFound, ReadNotebook};
 use super::pictures::{OpenPicture, Small};
 use super::places::animal::Figured;
 use super::places::animal_proposal::Found;
@@ -30,6 +31,12 @@ pub(crate) enum Done {
     Measured(Box<Figured>),
     /// The sample notebook was made, or found.
     Sample(Result<PathBuf, String>),
+    /// A notebook was read, or could not be.
+    Notebook(Box<ReadNotebook>),
+    /// A notebook's pictures were looked for.
+    PicturesFound(PicturesFound),
+    /// The picture of a measurement was looked for.
+    PictureFound(PictureFound),
     /// A picture for the clipboard.
     Copied(Result<Box<egui::ColorImage>, String>),
     /// Statistics and repeats of the notebook.
