@@ -189,6 +189,9 @@ impl Desktop {
         self.show_picker(&ctx);
         self.read_wanted(&ctx);
         self.take_read(&ctx);
+        if let Some(words) = self.work.take_refused() {
+            self.messages.problem(words);
+        }
         self.pictures.pump(&mut self.work, &ctx);
         if self.is_busy() {
             ctx.request_repaint_after(std::time::Duration::from_millis(120));

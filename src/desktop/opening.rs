@@ -59,10 +59,13 @@ impl Desktop {
             self.tell_of(&wanted, ctx);
             return;
         }
+        // A second reader of the same file would find it taken by the first.
+        if self.read_notebook.as_ref().is_some_and(|r| r.wanted.path == wanted.path) {
+            return;
+        }
         if let Some((ticket, path)) = &self.reading_notebook
             && self.work.is_running(Some(*ticket))
         {
-            // A second reader of the same file would find it taken by the first.
             if *path == wanted.path {
                 return;
             }

@@ -320,7 +320,7 @@ impl AnimalPlace {
         });
         match ticket {
             Some(t) => self.pending.extend(shapes.into_iter().map(|s| (t, s))),
-            None => return Err("the system starts no more work; close other programs and try again".to_owned()),
+            None => return Err(work.take_refused().unwrap_or_default()),
         }
         Ok(())
     }
