@@ -56,30 +56,38 @@ pub(super) fn samples() -> [(&'static str, &'static [u8]); 5] {
     [STILL, FOOTAGE, a, b, c].map(|s| (s.name, s.bytes))
 }
 
-/// The notebook of the whole job, written into `folder` unless an earlier demo left it there: what was changed in it since stays.
+/// The notebook of the whole job with its pictures, written into `folder` unless it is there already: what was changed in it since stays.
 ///
-/// Folders with other things in them, or with half of a demo, are left alone; the next free name is taken.
+/// Folders with other things in them, or with half of it, are left alone; the next free name is taken.
 #[cfg(feature = "desktop")]
 pub(super) fn sample_notebook(folder: &Path) -> Result<PathBuf, Failure> {
     let named = |n: u32| match (n, folder.file_name()) {
         (1, _) | (_, None) => folder.to_owned(),
         (n, Some(name)) => folder.with_file_name(format!("{} {n}", name.to_string_lossy())),
     };
+    let files = || samples().map(|(name, _)| name).into_iter().chain([NOTEBOOK]);
     for n in 1..=MOST_FOLDERS {
         let folder = named(n);
-        if folder.join(COMMANDS).exists() && folder.join(NOTEBOOK).exists() {
+        if files().all(|name| folder.join(name).exists()) {
             return Ok(folder.join(NOTEBOOK));
         }
         if fs::read_dir(&folder).is_ok_and(|mut entries| entries.next().is_some()) {
             continue;
         }
-        // What leaves a notebook, the window makes when it is asked for.
-        make(&folder, &mut Console::silent(), Leaving::Nothing)?;
-        return Ok(folder.join(NOTEBOOK));
+        let fail = |e: std::io::Error| Failure::Usage(format!("the folder {} cannot be made: {e}", folder.display()));
+        fs::create_dir_all(&folder).map_err(fail)?;
+        for (name, bytes) in samples() {
+            write(&folder, name, bytes)?;
+        }
+        // Last, so that a folder with a notebook is whole.
+        return write(&folder, NOTEBOOK, SAMPLE_NOTEBOOK);
     }
     Err(Failure::Usage(format!("{} and its neighbours hold other things; name an empty folder", folder.display())))
 }
 
+/// What the demo makes of the sample pictures, made beforehand since the trials take their time; a test holds the two together.
+#[cfg(feature = "desktop")]
+const SAMPLE_NOTEBOOK: &[u8] = include_bytes!("../../sample_data/sample_notebook.json");
 /// Folders tried for the sample notebook.
 #[cfg(feature = "desktop")]
 const MOST_FOLDERS: u32 = 20;
@@ -119,20 +127,7 @@ struct Truth {
 
 /// Runs the command.
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
-    make(&args.folder, console, Leaving::All)
-}
-
-/// What the demo makes of a notebook beside it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Leaving {
-    /// Marked pictures, cards, a report, a package.
-    All,
-    /// Only what the notebook needs.
-    #[cfg(feature = "desktop")]
-    Nothing,
-}
-
-fn make(folder: &Path, console: &mut Console, leaving: Leaving) -> Result<(), Failure> {
+    let folder = args.folder.as_path();
     let again = claim(folder)?;
     console.say("The biological-control room of a glasshouse trust: one camera at 4x, a ruled slide of 1 mm in 100")?;
     console
@@ -152,7 +147,8 @@ fn make(folder: &Path, console: &mut Console, leaving: Leaving) -> Result<(), Fa
         given.push(command_line(&words));
         console.progress(&format!("reading {}", sample.name));
         let Command::Calibrate(asked) = parsed(&words)? else { return Err(misread()) };
-        calibrate::run(&asked, &mut Console::silent())?;
+        let mut aside = Console::silent();
+        calibrate::run(&asked, &mut aside).map_err(|e| aside.with_words(e))?;
         console.say(&slide_text(&library.get(setup).map_err(Failure::usage)?, sample.name)?)?;
     }
     console.say("Lengths are value ± U for 95 %; \"holds\" says whether the interval has the truth in it.\n")?;
@@ -169,17 +165,13 @@ fn make(folder: &Path, console: &mut Console, leaving: Leaving) -> Result<(), Fa
         held += ok;
         all += n;
         console.say(&text)?;
-        if leaving == Leaving::All {
-            draw(folder, &notes, &result, &opened)?;
-        }
+        draw(folder, &notes, &result, &opened)?;
     }
-    if leaving == Leaving::All {
-        let words = export_words(folder);
-        given.push(command_line(&words));
-        console.progress("writing cards and report");
-        let Command::Export(asked) = parsed(&words)? else { return Err(misread()) };
-        export::run(&asked, &mut Console::silent())?;
-    }
+    let words = export_words(folder);
+    given.push(command_line(&words));
+    console.progress("writing cards and report");
+    let Command::Export(asked) = parsed(&words)? else { return Err(misread()) };
+    export::run(&asked, &mut Console::silent())?;
     write(folder, COMMANDS, format!("{}\n", given.join("\n\n")).as_bytes())?;
     console.say(&format!("{held} of {all} intervals hold the truth (95 % of many should).\n"))?;
     console.say(&format!("In {}:", folder.display()))?;

@@ -45,15 +45,13 @@ pub(crate) fn samples() -> [(&'static str, &'static [u8]); 5] {
     super::demo::samples()
 }
 
-/// The sample notebook in this folder: made by the demo the first time, opened as it was left from then on.
+/// The sample notebook in this folder: written the first time, opened as it was left from then on.
 ///
 /// # Errors
 /// Words about what cannot be written.
 pub(crate) fn sample_notebook(folder: &Path) -> Result<PathBuf, String> {
-    super::demo::sample_notebook(folder).map_err(|e| match e {
-        super::Failure::Usage(words) => words,
-        _ => format!("the sample notebook could not be made in {}; choose another folder", folder.display()),
-    })
+    super::demo::sample_notebook(folder)
+        .map_err(|e| format!("the sample notebook could not be made in {}: {}", folder.display(), words_of(e)))
 }
 
 /// What two apertures of a plan would record of a drawn animal, or of a sharp picture of this scale, as a PNG, and what to tell beside it.
@@ -71,11 +69,19 @@ pub(crate) fn plan_preview(
         Some((path, scale)) => Sharp::of(path, Some(scale.get()), request),
         None => Sharp::of(Path::new(super::plan_preview::RENDERED), None, request),
     };
-    sharp.and_then(|sharp| shown.rendered(request, made, &sharp)).map_err(|e| match e {
+    sharp.and_then(|sharp| shown.rendered(request, made, &sharp)).map_err(words_of)
+}
+
+/// Why a command failed, for a window, where nothing was reported on the way.
+fn words_of(e: super::Failure) -> String {
+    match e {
         super::Failure::Usage(words) => words,
+        super::Failure::Refused { reason, detail } if detail.is_empty() => reason,
         super::Failure::Refused { detail, .. } => detail,
-        _ => "the preview could not be rendered".to_owned(),
-    })
+        super::Failure::Partly => "a part of it failed, the rest is there".to_owned(),
+        super::Failure::Reported(status) => format!("it ended with status {status}"),
+        super::Failure::OutputClosed => "nobody reads what it writes any more".to_owned(),
+    }
 }
 
 /// What was typed about a slide, in the words of `calibrate`: `["--division", "10um", "--magnification", "4"]`.
@@ -428,8 +434,7 @@ pub(crate) fn export(notebook: &Path, what: Export, to: &Path) -> Result<String,
         Err(super::Failure::Partly) => {
             Ok(format!("written: {}; some pictures were not found and are left out", to.display()))
         }
-        Err(super::Failure::Usage(words)) => Err(words),
-        Err(_) => Err(format!("{} could not be written", to.display())),
+        Err(e) => Err(words_of(e)),
     }
 }
 

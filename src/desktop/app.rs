@@ -9,6 +9,7 @@ use egui::Ui;
 use super::document::Document;
 use super::keys::{self, Command};
 use super::message::Messages;
+use super::opening::{ReadNotebook, Wanted};
 use super::picker::{Picker, Purpose};
 use super::pictures::{OpenPicture, Pictures};
 use super::places::animal::{AnimalPlace, Run};
@@ -81,6 +82,10 @@ pub struct Desktop {
     pub(super) tone_shown: bool,
     pub(super) follow: bool,
     pub(super) plot_to_save: Option<Box<Plot>>,
+    pub(super) wanted_notebook: Option<Wanted>,
+    /// The notebook that the background reads.
+    pub(super) reading_notebook: Option<(u64, PathBuf)>,
+    pub(super) read_notebook: Option<Box<ReadNotebook>>,
     dressed: bool,
     full_screen: bool,
 }
@@ -108,6 +113,9 @@ impl Desktop {
             tone_shown: false,
             follow: false,
             plot_to_save: None,
+            wanted_notebook: None,
+            reading_notebook: None,
+            read_notebook: None,
             dressed: false,
             full_screen: false,
             folders,
@@ -123,7 +131,7 @@ impl Desktop {
     /// True while something runs in the background.
     #[must_use]
     pub const fn is_busy(&self) -> bool {
-        self.work.is_busy()
+        self.work.is_busy() || self.wanted_notebook.is_some() || self.read_notebook.is_some()
     }
 
     /// The notebook's file, once there is one.
@@ -142,43 +150,15 @@ impl Desktop {
         if pictures.is_empty() {
             return;
         }
-        let n = self.pictures.add(&pictures);
-        if n == 0 && !pictures.iter().any(|p| super::pictures::is_picture(p)) {
+        let (n, troubles) = self.pictures.add(&pictures);
+        let could_be_read = troubles.is_empty();
+        for words in troubles {
+            self.messages.problem(words);
+        }
+        if n == 0 && could_be_read && !pictures.iter().any(|p| super::pictures::is_picture(p)) {
             self.messages.problem("no pictures are there; JPEG, PNG, TIFF and BMP are read, and footage frame by frame once it is exported as pictures");
         }
         self.follow = true;
-    }
-
-    /// Opens a notebook and puts its pictures into the strip.
-    pub(super) fn open_notebook(&mut self, path: &Path) {
-        match self.document.open(path) {
-            Ok(notices) => {
-                for n in notices {
-                    self.messages.note(n);
-                }
-                self.settings.opened(path);
-                self.settings.write(&self.folders.data);
-                let folder = self.document.folder().unwrap_or(&self.folders.start).to_owned();
-                let notebook = self.document.notebook();
-                let found = notebook.locate_pictures(&folder, &[]);
-                let missing = found.iter().filter(|(_, l)| l.file().is_none()).count();
-                let files: Vec<PathBuf> = found.iter().filter_map(|(_, l)| l.file().map(Path::to_owned)).collect();
-                self.setups.with_kept(notebook.setups.iter().map(|s| &s.setup));
-                let n = notebook.measurements.len();
-                self.pictures.add(&files);
-                self.messages.done(format!("the notebook is open: {n} measurements on {} pictures", found.len()));
-                if missing > 0 {
-                    let pictures = if missing == 1 {
-                        "one of its pictures was".to_owned()
-                    } else {
-                        format!("{missing} of its pictures were")
-                    };
-                    self.messages.note(format!("{pictures} not found in their place, nor beside the notebook; figures and marks are there all the same"));
-                }
-                self.place = Place::Notebook;
-            }
-            Err(e) => self.messages.problem(e),
-        }
     }
 
     /// Draws everything and does what is asked.
@@ -207,8 +187,13 @@ impl Desktop {
             help::map_of_keys(&ctx, &mut self.keys_shown);
         }
         self.show_picker(&ctx);
+        self.read_wanted(&ctx);
+        self.take_read(&ctx);
+        if let Some(words) = self.work.take_refused() {
+            self.messages.problem(words);
+        }
         self.pictures.pump(&mut self.work, &ctx);
-        if self.work.is_busy() {
+        if self.is_busy() {
             ctx.request_repaint_after(std::time::Duration::from_millis(120));
         }
     }
@@ -278,10 +263,10 @@ impl Desktop {
                     let what = if what.is_empty() { "work in the background".to_owned() } else { what };
                     self.messages.problem(format!("{what} broke down by a fault of this program; nothing that was kept is lost, try it with another picture"));
                 }
-                Done::Sample(Ok(notebook)) => {
-                    self.open_notebook(&notebook);
-                    self.messages.note("three rendered animals, measured; double-click a row to see its marks, move one, undo; Export makes pictures, cards and a report of it");
-                }
+                Done::Sample(Ok(notebook)) => self.open_made_sample(notebook),
+                Done::Notebook(read) => (self.reading_notebook, self.read_notebook) = (None, Some(read)),
+                Done::PicturesFound(found) => self.pictures_found(&found),
+                Done::PictureFound(found) => self.picture_found(found),
                 Done::Sample(Err(words)) => self.messages.problem(words),
                 Done::Rendered(rendered) => self.planner.rendered(*rendered),
                 Done::Made(made) => self.book.made(*made),

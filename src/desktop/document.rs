@@ -15,6 +15,13 @@ pub(crate) struct Document {
     nothing: Option<Notebook>,
 }
 
+/// A notebook as it was read.
+#[derive(Debug)]
+pub(crate) struct FromFile {
+    store: Store,
+    notices: Vec<String>,
+}
+
 fn holder() -> Holder {
     let host = std::env::var("HOSTNAME").unwrap_or_default();
     Holder { pid: std::process::id(), host, program: PROGRAM.to_owned(), since: desk::now() }
@@ -93,21 +100,28 @@ impl Document {
         Ok(())
     }
 
-    /// Opens a notebook; what is to be told about it.
+    /// Reads a notebook and takes hold of its file; it takes long where much is in it, so not on the window's thread.
     ///
     /// # Errors
-    /// [`StoreError`]; the notebook that was open stays open.
-    pub(crate) fn open(&mut self, path: &Path) -> Result<Vec<String>, StoreError> {
-        if self.path() == Some(path) {
-            return Ok(vec![]);
-        }
+    /// [`StoreError`].
+    pub(crate) fn read(path: &Path) -> Result<FromFile, StoreError> {
         let Opened { store, restored, mut notices } = Store::open(path, &holder())?;
         if restored > 0 {
             notices.push(format!("{restored} steps were restored that had not been written to the notebook's file before the program ended"));
         }
-        self.close()?;
+        Ok(FromFile { store, notices })
+    }
+
+    /// Works in a notebook that was read, from now on; what is to be told about it.
+    pub(crate) fn take(&mut self, from_file: FromFile) -> Vec<String> {
+        let FromFile { store, mut notices } = from_file;
+        if let Err(e) = self.close() {
+            notices.push(format!(
+                "the notebook that was open before could not be written whole, its journal has everything: {e}"
+            ));
+        }
         self.store = Some(store);
-        Ok(notices)
+        notices
     }
 
     /// One edit.
@@ -182,7 +196,7 @@ mod tests {
         drop(d);
         // As after a crash: nothing was saved.
         let mut again = Document::default();
-        let notices = again.open(&path).unwrap();
+        let notices = again.take(Document::read(&path).unwrap());
         assert!(notices.iter().any(|n| n.contains("restored")), "{notices:?}");
         assert_eq!(again.notebook().animals.len(), 1);
         assert_ne!(free_name(folder.path()), path);

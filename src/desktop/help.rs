@@ -16,8 +16,8 @@ pub(crate) fn map_of_keys(ctx: &egui::Context, open: &mut bool) {
         .default_pos(ctx.content_rect().center())
         .show(ctx, |ui| {
             egui::ScrollArea::vertical()
-                .max_height(ctx.content_rect().height() - 120.0)
-                .min_scrolled_height(ctx.content_rect().height() - 140.0)
+                .max_height(ctx.content_rect().height() - 100.0)
+                .min_scrolled_height(ctx.content_rect().height() - 116.0)
                 .show(ui, |ui| {
                     ui.horizontal_top(|ui| {
                         ui.vertical(|ui| {
@@ -35,6 +35,7 @@ pub(crate) fn map_of_keys(ctx: &egui::Context, open: &mut bool) {
                         ui.vertical(|ui| room(ui, Room::Animal));
                     });
                     ui.separator();
+                    ui.spacing_mut().item_spacing.y = 2.0;
                     for (keys, words) in MORE {
                         row(ui, keys, words, 100.0, 780.0);
                     }
@@ -45,7 +46,7 @@ pub(crate) fn map_of_keys(ctx: &egui::Context, open: &mut bool) {
 fn room(ui: &mut Ui, room: Room) {
     ui.label(RichText::new(room.words()).strong());
     ui.spacing_mut().item_spacing.y = 2.0;
-    let keys = if room == Room::Everywhere { 100.0 } else { 78.0 };
+    let keys = if matches!(room, Room::Everywhere | Room::Notebook) { 100.0 } else { 78.0 };
     // Three columns, as wide as the window has room for.
     let width = ((ui.ctx().content_rect().width() - 400.0) / 3.0).clamp(180.0, 262.0);
     for command in Command::ALL.iter().filter(|c| c.room() == room) {
@@ -100,9 +101,9 @@ pub(crate) fn view_controls(ui: &mut Ui, canvas: &mut Canvas) {
     });
     ui.horizontal_wrapped(|ui| {
         for (words, command) in [
-            ("Whole", Command::Whole),
-            ("Pixels", Command::Pixels),
-            ("Turn", Command::Turn),
+            ("Whole picture", Command::Whole),
+            ("Pixel for pixel", Command::Pixels),
+            ("Turn by 90°", Command::Turn),
             ("Mirror", Command::Mirror),
         ] {
             if ui.button(words).on_hover_text(command.hint()).clicked() {

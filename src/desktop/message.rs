@@ -68,12 +68,16 @@ impl Messages {
         self.list.is_empty()
     }
 
-    /// Draws the last one, and the earlier ones where they are wanted.
-    pub(crate) fn show(&mut self, ui: &mut Ui) {
+    /// Draws the last one, in one line unless it is a problem, whole and with the earlier ones where that is wanted; without any the idle
+    /// words, in a line of the same height.
+    pub(crate) fn show(&mut self, ui: &mut Ui, idle: &str) {
         let rested = |m: &Message| m.kind == Kind::Done && m.since.elapsed() > REST;
         self.list.retain(|m| !rested(m));
         if self.list.iter().any(|m| m.kind == Kind::Done) {
             ui.ctx().request_repaint_after(REST);
+        }
+        if self.list.is_empty() {
+            ui.horizontal(|ui| ui.add(egui::Label::new(RichText::new(idle).weak()).truncate()));
         }
         let hidden = if self.all { 0 } else { self.list.len().saturating_sub(1) };
         let mut put_away = None;
@@ -84,23 +88,43 @@ impl Messages {
                     if ui.small_button("Close").on_hover_text("put this message away").clicked() {
                         put_away = Some(i);
                     }
-                    if i == last && last > 0 {
-                        let words = if self.all { "Only the last".to_owned() } else { format!("{hidden} more") };
-                        if ui.small_button(words).on_hover_text("earlier messages").clicked() {
+                    let message = &self.list[i];
+                    // A problem is told whole at once, with its way out.
+                    let whole = self.all || message.kind == Kind::Problem;
+                    let cut = !whole && message.width(ui) > ui.available_width() - MORE_WIDTH;
+                    if i == last && (last > 0 || cut || self.all) {
+                        let (words, hint) = match (self.all, hidden) {
+                            (true, _) => ("Less".to_owned(), "only the last message, in one line"),
+                            (false, 0) => ("Read all".to_owned(), "the whole message"),
+                            (false, n) => (format!("{n} more"), "earlier messages, and the whole of this one"),
+                        };
+                        if ui.small_button(words).on_hover_text(hint).clicked() {
                             self.all = !self.all;
                         }
                     }
-                    ui.with_layout(egui::Layout::left_to_right(egui::Align::Center), |ui| one(ui, &self.list[i]));
+                    ui.with_layout(egui::Layout::left_to_right(egui::Align::Center), |ui| one(ui, message, whole));
                 });
             });
         }
         if let Some(i) = put_away {
             self.list.remove(i);
+            self.all &= !self.list.is_empty();
         }
     }
 }
 
-fn one(ui: &mut Ui, m: &Message) {
+/// Room for the word before a message and for the button that shows more, points.
+const MORE_WIDTH: f32 = 150.0;
+
+impl Message {
+    /// Width of its text in one line, points.
+    fn width(&self, ui: &Ui) -> f32 {
+        let font = egui::TextStyle::Body.resolve(ui.style());
+        ui.fonts_mut(|f| f.layout_no_wrap(first_large(&self.text), font, egui::Color32::WHITE).size().x)
+    }
+}
+
+fn one(ui: &mut Ui, m: &Message, whole: bool) {
     let word = match m.kind {
         Kind::Done => "Done:",
         Kind::Note => "Note:",
@@ -111,7 +135,8 @@ fn one(ui: &mut Ui, m: &Message) {
         word = word.color(theme::attention(ui.visuals().dark_mode));
     }
     ui.label(word);
-    ui.add(egui::Label::new(first_large(&m.text)).wrap());
+    let text = egui::Label::new(first_large(&m.text));
+    ui.add(if whole { text.wrap() } else { text.truncate() });
 }
 
 /// What the core says of options of the command line, as the window has them.

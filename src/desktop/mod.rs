@@ -10,6 +10,7 @@ mod filing;
 mod help;
 mod keys;
 mod message;
+mod opening;
 mod picker;
 mod pictures;
 mod places;

@@ -221,9 +221,11 @@ impl Picker {
         ui.horizontal(|ui| {
             let n = self.chosen.iter().filter(|c| **c).count();
             let (words, ready) = match self.purpose {
-                Purpose::Pictures if n == 0 => {
-                    (format!("Open all {} pictures of this folder", self.files.len()), !self.files.is_empty())
-                }
+                Purpose::Pictures if self.files.is_empty() => ("No pictures in this folder".to_owned(), false),
+                Purpose::Pictures if n == 0 => match self.files.len() {
+                    1 => ("Open the picture of this folder".to_owned(), true),
+                    all => (format!("Open all {all} pictures of this folder"), true),
+                },
                 Purpose::Pictures => (format!("Open {n} chosen"), true),
                 Purpose::Notebook | Purpose::Sizes => (self.purpose.button().to_owned(), n > 0),
                 _ => (self.purpose.button().to_owned(), true),

@@ -59,8 +59,9 @@ impl Entry {
     fn show(&mut self, ui: &Ui, rect: Rect, is_current: bool) -> bool {
         let response = ui.interact(rect, ui.scope_id().with(&self.path), Sense::click());
         let name = self.name.clone();
+        let state = if matches!(self.state, State::Failed(_)) { ", cannot be opened" } else { "" };
         response.widget_info(|| {
-            egui::WidgetInfo::selected(egui::Role::Button, true, is_current, format!("Picture {name}"))
+            egui::WidgetInfo::selected(egui::Role::Button, true, is_current, format!("Picture {name}{state}"))
         });
         let visuals = ui.style().interact_selectable(&response, is_current);
         let painter = ui.painter();
@@ -144,6 +145,14 @@ const MOST_OPEN: usize = 2;
 const MOST_IN_FOLDER: usize = 5000;
 const WAITING: &str = "\u{10ffff}";
 
+/// The pictures of a folder in the order of their names.
+fn pictures_in(folder: &Path) -> std::io::Result<Vec<PathBuf>> {
+    let paths = std::fs::read_dir(folder)?.map(|entry| entry.map(|e| e.path())).collect::<std::io::Result<Vec<_>>>()?;
+    let mut pictures: Vec<PathBuf> = paths.into_iter().filter(|p| is_picture(p) && p.is_file()).collect();
+    pictures.sort();
+    Ok(pictures)
+}
+
 /// True for names that pictures have.
 pub(crate) fn is_picture(path: &Path) -> bool {
     let ending = path.extension().and_then(|e| e.to_str()).unwrap_or_default().to_lowercase();
@@ -155,14 +164,22 @@ impl Pictures {
         self.entries.is_empty()
     }
 
-    /// Adds files and what is in folders; how many are new.
-    pub(crate) fn add(&mut self, paths: &[PathBuf]) -> usize {
-        let mut found = Vec::new();
+    /// Adds files and what is in folders; how many are new, and words about what could not be taken.
+    pub(crate) fn add(&mut self, paths: &[PathBuf]) -> (usize, Vec<String>) {
+        let (mut found, mut troubles) = (Vec::new(), Vec::new());
         for path in paths {
             if path.is_dir() {
-                let files = std::fs::read_dir(path).map(|d| d.flatten().map(|e| e.path()).collect::<Vec<_>>());
-                let files = files.unwrap_or_default();
-                found.extend(files.into_iter().filter(|p| p.is_file() && is_picture(p)).take(MOST_IN_FOLDER));
+                match pictures_in(path) {
+                    Ok(mut files) => {
+                        let surplus = files.len().saturating_sub(MOST_IN_FOLDER);
+                        files.truncate(MOST_IN_FOLDER);
+                        if surplus > 0 {
+                            troubles.push(format!("the first {MOST_IN_FOLDER} pictures of {} are in the strip, {surplus} are left out; put them into folders of their own", path.display()));
+                        }
+                        found.extend(files);
+                    }
+                    Err(e) => troubles.push(format!("the folder cannot be read: {e}: {}", path.display())),
+                }
             } else if is_picture(path) {
                 found.push(path.clone());
             }
@@ -177,7 +194,7 @@ impl Pictures {
             Entry { path, name, group: WAITING.to_owned(), is_first: false, state: State::Waiting }
         }));
         self.sort();
-        self.entries.len() - before
+        (self.entries.len() - before, troubles)
     }
 
     fn sort(&mut self) {
@@ -250,7 +267,8 @@ impl Pictures {
         if let Some(entry) = self.entries.iter_mut().find(|e| e.path == picture.path)
             && !matches!(entry.state, State::Ready { .. })
         {
-            entry.set(small_of(&picture.opened));
+            let (w, h, pixels) = picture.pyramid.small(SMALL_PX);
+            entry.set(Small { size: (w, h), pixels, facts: picture.opened.facts.clone() });
             self.sort();
         }
         self.open.retain(|o| needed.contains(&Some(o.path.as_path())));
@@ -290,12 +308,13 @@ impl Pictures {
         }
     }
 
-    /// Keeps the background at the small pictures, one at a time.
+    /// Keeps the background at the small pictures, one at a time, and not while a person waits for a picture.
     pub(crate) fn pump(&mut self, work: &mut Work, ctx: &egui::Context) {
-        if work.is_running(self.small_ticket) {
+        if work.is_running(self.small_ticket) || self.opening.is_some() {
             return;
         }
-        let next = self.entries.iter().find(|e| matches!(e.state, State::Waiting) && !self.is_opening(&e.path));
+        // In the order of the strip: what is known moves to its group, and must not move away from under the eye.
+        let next = self.entries.iter().find(|e| matches!(e.state, State::Waiting));
         let Some(path) = next.map(|e| e.path.clone()) else { return };
         self.small_ticket = work.start(ctx, "", move |_| {
             let result = desk::open(&path).map(|opened| Box::new(small_of(&opened))).map_err(|e| e.to_string());
@@ -322,10 +341,9 @@ impl Pictures {
         }
         area.show_viewport(ui, |ui, viewport| {
             let (rect, _) = ui.allocate_exact_size(vec2(x, cell.y + top), Sense::hover());
-            for (i, left) in lefts.iter().enumerate() {
-                if left + cell.x < viewport.left() - 400.0 || *left > viewport.right() {
-                    continue;
-                }
+            let first = lefts.partition_point(|left| left + cell.x < viewport.left() - 400.0);
+            let end = lefts.partition_point(|left| *left <= viewport.right());
+            for (i, left) in lefts.iter().enumerate().take(end).skip(first) {
                 let entry = &mut self.entries[i];
                 let min = rect.min + vec2(*left, top);
                 if i == 0 || entry.is_first {
@@ -353,7 +371,7 @@ fn small_of(opened: &Opened) -> Small {
 }
 
 /// Pictures of one look: what their metadata says of camera and lens, and their size.
-fn group_of(facts: &PictureFacts) -> String {
+pub(crate) fn group_of(facts: &PictureFacts) -> String {
     let mut words: Vec<String> = [&facts.exif_camera, &facts.exif_lens].into_iter().flatten().cloned().collect();
     words.push(format!("{} × {} px", facts.width_px, facts.height_px));
     words.join(", ")
@@ -370,8 +388,8 @@ mod tests {
             std::fs::write(folder.path().join(name), b"x").unwrap();
         }
         let mut p = Pictures::default();
-        assert_eq!(p.add(&[folder.path().to_owned()]), 3);
-        assert_eq!(p.add(&[folder.path().join("a.png"), folder.path().join("notes.txt")]), 0);
+        assert_eq!(p.add(&[folder.path().to_owned()]), (3, vec![]));
+        assert_eq!(p.add(&[folder.path().join("a.png"), folder.path().join("notes.txt")]), (0, vec![]));
         let names: Vec<_> = p.entries.iter().map(|e| e.name.as_str()).collect();
         assert_eq!(names, ["a.png", "b.JPG", "c.tif"]);
         let second = p.beside(p.first(), 1).unwrap().to_owned();

@@ -13,8 +13,9 @@ use super::places::planner_preview::OwnPicture;
 use super::places::slide::SlideRun;
 use super::{help, start};
 
-/// Width of the side, points.
-const SIDE: f32 = 348.0;
+/// Width of the side, and of the bar that scrolls it, which lies over its right edge, points.
+const SIDE: f32 = 356.0;
+const SCROLL_BAR: f32 = 8.0;
 /// Height of the strip, points.
 const STRIP: f32 = 118.0;
 
@@ -151,8 +152,22 @@ impl Desktop {
                 }
             });
         }
-        if !self.messages.is_empty() {
-            egui::Panel::bottom("messages").show(ui, |ui| self.messages.show(ui));
+        // Over a picture the line is always there: the picture must not move under the hand when a message comes or goes.
+        let idle = match self.place {
+            Place::Slide | Place::Animal if !self.pictures.is_empty() => Some(self.about_picture()),
+            _ => None,
+        };
+        if !self.messages.is_empty() || idle.is_some() {
+            egui::Panel::bottom("messages").show(ui, |ui| self.messages.show(ui, &idle.unwrap_or_default()));
+        }
+    }
+
+    /// Name, size and camera of the picture that is shown, in a line.
+    fn about_picture(&self) -> String {
+        let name = self.current_path().and_then(Path::file_name).unwrap_or_default().to_string_lossy();
+        match self.current() {
+            Some(picture) => format!("{name}   {}", super::pictures::group_of(&picture.opened.facts)),
+            None => name.into_owned(),
         }
     }
 
@@ -163,6 +178,7 @@ impl Desktop {
         let picture = self.current();
         egui::Panel::right("side").exact_size(SIDE).show(ui, |ui| {
             egui::ScrollArea::vertical().id_salt("side").auto_shrink(false).show(ui, |ui| {
+                ui.set_max_width(ui.available_width() - SCROLL_BAR);
                 if self.tone_shown {
                     help::view_controls(ui, self.canvas());
                     ui.separator();
@@ -226,12 +242,7 @@ impl Desktop {
         egui::CentralPanel::default()
             .show(ui, |ui| asked = self.book.show(ui, &mut self.document, &mut self.work, &mut self.messages));
         match asked {
-            Some(Asked::GoTo(id, path)) => {
-                self.pictures.add(std::slice::from_ref(&path));
-                self.go(Place::Animal);
-                self.animal.show_picture(&path);
-                self.animal.choose(id, self.document.notebook());
-            }
+            Some(Asked::GoTo(id)) => self.look_for_picture(id, ui.ctx()),
             Some(Asked::Export(what)) => self.ask(Purpose::Export(what)),
             Some(Asked::SavePlot(plot)) => {
                 self.ask(Purpose::Plot);
@@ -249,10 +260,10 @@ impl Desktop {
 
     pub(super) fn planner_place(&mut self, ui: &mut Ui) {
         egui::Panel::right("side").exact_size(SIDE).show(ui, |ui| {
-            egui::ScrollArea::vertical()
-                .id_salt("side")
-                .auto_shrink(false)
-                .show(ui, |ui| self.planner.panel(ui, &self.setups));
+            egui::ScrollArea::vertical().id_salt("side").auto_shrink(false).show(ui, |ui| {
+                ui.set_max_width(ui.available_width() - SCROLL_BAR);
+                self.planner.panel(ui, &self.setups);
+            });
         });
         let open = self.pictures.open_one(self.animal.picture.as_deref()).cloned();
         let own = open.and_then(|picture| {

@@ -31,10 +31,20 @@ pub(crate) fn page(desktop: &mut Desktop, ui: &mut Ui) {
         if ui.add_sized(wide, egui::Button::new("Open a notebook…")).clicked() {
             asked = Some(Purpose::Notebook);
         }
-        if ui.add_sized(wide, egui::Button::new("Open the sample pictures")).on_hover_text("a ruled slide and three animals, rendered, so that the truth is known: try the whole way yourself").clicked() {
+        if ui
+            .add_sized(wide, egui::Button::new("Open the sample pictures"))
+            .on_hover_text(
+                "a ruled slide and three animals, rendered, so that the truth is known: try the whole way yourself",
+            )
+            .clicked()
+        {
             open_samples(desktop);
         }
-        if ui.add_sized(wide, egui::Button::new("Open the sample notebook")).on_hover_text("the same, measured already: figures, budgets, verdicts to look at and to change").clicked() {
+        if ui
+            .add_sized(wide, egui::Button::new("Open the sample notebook"))
+            .on_hover_text("the same, measured already: figures, budgets, verdicts to look at and to change")
+            .clicked()
+        {
             let folder = desktop.folders.data.join("sample notebook");
             open_sample_notebook(desktop, &ctx, folder);
         }
@@ -49,7 +59,14 @@ pub(crate) fn page(desktop: &mut Desktop, ui: &mut Ui) {
             }
         }
         ui.add_space(22.0);
-        ui.label(RichText::new("1  Slide: read the scale from the ruled slide.   2  Animal: set marks.   3  Notebook: every figure with its uncertainty.").weak());
+        for step in [
+            "1  Slide: read the scale from the ruled slide.",
+            "2  Animal: set marks, see length and uncertainty.",
+            "3  Notebook: every figure, statistics, export.",
+        ] {
+            ui.label(RichText::new(step).weak());
+        }
+        ui.add_space(6.0);
         ui.label(RichText::new("F1 or ? shows all keys.").weak());
     });
     if let Some(purpose) = asked {
@@ -60,7 +77,7 @@ pub(crate) fn page(desktop: &mut Desktop, ui: &mut Ui) {
     }
 }
 
-/// Makes the sample notebook in the background, or finds it where it was made before, and opens it.
+/// Writes the sample notebook in the background, or finds it where it was written before, and opens it.
 pub(crate) fn open_sample_notebook(desktop: &mut Desktop, ctx: &egui::Context, folder: PathBuf) {
     let already = desktop.work.words() == Some(MAKING_SAMPLE);
     if !already {
@@ -69,7 +86,7 @@ pub(crate) fn open_sample_notebook(desktop: &mut Desktop, ctx: &egui::Context, f
 }
 
 /// What the top line says meanwhile.
-const MAKING_SAMPLE: &str = "making the sample notebook";
+const MAKING_SAMPLE: &str = "writing the sample notebook";
 
 /// Puts the sample pictures into the user's folder and opens them.
 pub(crate) fn open_samples(desktop: &mut Desktop) {

@@ -9,6 +9,8 @@ pub(crate) const HALO: Color32 = Color32::from_rgba_premultiplied(0, 0, 0, 170);
 pub(crate) const POINTER: Color32 = Color32::from_rgb(250, 250, 245);
 /// Lines of the crosshair across the canvas.
 pub(crate) const CROSSHAIR: Color32 = Color32::from_rgba_premultiplied(110, 110, 106, 130);
+/// Their rim.
+pub(crate) const CROSSHAIR_RIM: Color32 = Color32::from_rgba_premultiplied(0, 0, 0, 56);
 /// The blur spot.
 pub(crate) const BLUR: Color32 = Color32::from_rgb(255, 214, 102);
 /// Ground of text on the picture.
@@ -28,6 +30,18 @@ pub(crate) const LEFT_OUT: Color32 = Color32::from_rgb(255, 158, 116);
 #[must_use]
 pub(crate) const fn surround(dark: bool) -> Color32 {
     if dark { Color32::from_rgb(24, 24, 24) } else { Color32::from_rgb(196, 196, 196) }
+}
+
+/// Where a picture ends.
+#[must_use]
+pub(crate) const fn rim(dark: bool) -> Color32 {
+    if dark { Color32::from_rgb(70, 70, 70) } else { Color32::from_rgb(120, 120, 120) }
+}
+
+/// Lines of the grid of a plot.
+#[must_use]
+pub(crate) const fn grid(dark: bool) -> Color32 {
+    if dark { Color32::from_rgb(74, 78, 82) } else { Color32::from_rgb(200, 200, 196) }
 }
 
 /// Text that asks for attention.
@@ -90,8 +104,12 @@ fn rounded(mut visuals: Visuals) -> Visuals {
     visuals
 }
 
+/// How strong hints and notes are beside plain text: at least 4.5 to 1 against the ground, as WCAG 2.2 (1.4.3) wants it of small text.
+const WEAK_TEXT: f32 = 0.72;
+
 fn dark() -> Visuals {
     let mut v = rounded(Visuals::dark());
+    v.weak_text_alpha = WEAK_TEXT;
     v.panel_fill = Color32::from_rgb(32, 35, 38);
     v.window_fill = Color32::from_rgb(38, 42, 45);
     v.extreme_bg_color = Color32::from_rgb(20, 22, 24);
@@ -108,6 +126,7 @@ fn dark() -> Visuals {
 
 fn light() -> Visuals {
     let mut v = rounded(Visuals::light());
+    v.weak_text_alpha = WEAK_TEXT;
     v.panel_fill = Color32::from_rgb(243, 242, 239);
     v.window_fill = Color32::from_rgb(250, 249, 247);
     v.extreme_bg_color = Color32::from_rgb(255, 255, 255);
@@ -120,4 +139,42 @@ fn light() -> Visuals {
     v.widgets.inactive.weak_bg_fill = Color32::from_rgb(222, 221, 216);
     v.widgets.inactive.bg_fill = Color32::from_rgb(222, 221, 216);
     v
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Contrast of two colours (WCAG 2.2, "contrast ratio").
+    fn contrast(a: Color32, b: Color32) -> f64 {
+        let light = |c: Color32| {
+            let linear = |v: u8| {
+                let v = f64::from(v) / 255.0;
+                if v <= 0.04045 { v / 12.92 } else { ((v + 0.055) / 1.055).powf(2.4) }
+            };
+            0.2126 * linear(c.r()) + 0.7152 * linear(c.g()) + 0.0722 * linear(c.b()) + 0.05
+        };
+        let (a, b) = (light(a), light(b));
+        a.max(b) / a.min(b)
+    }
+
+    #[test]
+    fn text_stands_out_from_its_ground() {
+        for (v, is_dark) in [(dark(), true), (light(), false)] {
+            let ground = v.panel_fill;
+            for (what, color) in [
+                ("text", v.text_color()),
+                ("weak text", ground.blend(v.weak_text_color())),
+                ("attention", attention(is_dark)),
+                ("links", v.hyperlink_color),
+            ] {
+                let c = contrast(color, ground);
+                assert!(c >= 4.5, "{what}, dark {is_dark}: {c:.2}");
+            }
+            let on_bar = contrast(v.text_color(), bar(is_dark));
+            assert!(on_bar >= 4.5, "budget, dark {is_dark}: {on_bar:.2}");
+            let chosen = contrast(v.selection.stroke.color, v.selection.bg_fill);
+            assert!(chosen >= 4.5, "chosen row, dark {is_dark}: {chosen:.2}");
+        }
+    }
 }

@@ -8,6 +8,7 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 
 use eframe::egui;
 
+use super::opening::{PictureFound, PicturesFound, ReadNotebook};
 use super::pictures::{OpenPicture, Small};
 use super::places::animal::Figured;
 use super::places::animal_proposal::Found;
@@ -30,6 +31,12 @@ pub(crate) enum Done {
     Measured(Box<Figured>),
     /// The sample notebook was made, or found.
     Sample(Result<PathBuf, String>),
+    /// A notebook was read, or could not be.
+    Notebook(Box<ReadNotebook>),
+    /// A notebook's pictures were looked for.
+    PicturesFound(PicturesFound),
+    /// The picture of a measurement was looked for.
+    PictureFound(PictureFound),
     /// A picture for the clipboard.
     Copied(Result<Box<egui::ColorImage>, String>),
     /// Statistics and repeats of the notebook.
@@ -66,6 +73,8 @@ pub(crate) struct Work {
     receiver: Receiver<Parcel>,
     running: Vec<Running>,
     next: u64,
+    /// Why something could not be started, until it is told.
+    refused: Option<String>,
 }
 
 impl std::fmt::Debug for Parcel {
@@ -77,7 +86,7 @@ impl std::fmt::Debug for Parcel {
 impl Default for Work {
     fn default() -> Self {
         let (sender, receiver) = sync_channel(64);
-        Self { sender, receiver, running: Vec::new(), next: 1 }
+        Self { sender, receiver, running: Vec::new(), next: 1, refused: None }
     }
 }
 
@@ -104,9 +113,17 @@ impl Work {
             }
             ctx.request_repaint();
         };
-        std::thread::Builder::new().name(format!("motestick work {ticket}")).spawn(run).ok()?;
+        if let Err(e) = std::thread::Builder::new().name(format!("motestick work {ticket}")).spawn(run) {
+            self.refused = Some(format!("the system starts no more work ({e}); close other programs and try again"));
+            return None;
+        }
         self.running.push(Running { ticket, what: what.to_owned(), shown: !what.is_empty(), cancelled });
         Some(ticket)
+    }
+
+    /// Why something could not be started since this was asked last.
+    pub(crate) fn take_refused(&mut self) -> Option<String> {
+        self.refused.take()
     }
 
     /// What has come back and is still wanted.

@@ -16,8 +16,9 @@ use super::raster::{Raster, Samples};
 const NAME: &str = Format::Jpeg.name();
 
 pub(super) fn decode(bytes: &[u8], limits: &Limits) -> Result<Decoded, PhotoErrorKind> {
-    // Neither needs the other, and both take time; what the walk finds is said first.
-    let (complete, decoded) = rayon::join(|| jpeg_scan::check(bytes, limits), || picture(bytes, limits));
+    // Neither needs the other, and both take time; the picture takes longest and is begun first, so that another processor walks
+    // (and hashes) meanwhile. What the walk finds is said first.
+    let (decoded, complete) = rayon::join(|| picture(bytes, limits), || jpeg_scan::check(bytes, limits));
     complete?;
     decoded
 }

@@ -218,6 +218,9 @@ fn ends_early(unit: u64, units: u64) -> PhotoErrorKind {
 struct Table {
     /// For the next bits: length of the code in the high byte, symbol in the low one; 0 for longer codes.
     short: [u16; 1 << LOOKUP_BITS],
+    /// For a coefficient's next bits: how far it leads within the block in the high byte, code and value together in bits in the low one;
+    /// 0 for longer codes.
+    steps: [u16; 1 << LOOKUP_BITS],
     /// For each length from 1: the first code beyond those of the length, and what to add for the symbol's place.
     ends: [(u32, i64); 16],
     symbols: Vec<u8>,
@@ -246,7 +249,17 @@ impl Table {
             ends[i].0 = code;
             code <<= 1;
         }
-        Self { short, ends, symbols: symbols.to_vec() }
+        let steps = short.map(|entry| {
+            let (length, run, size) = (entry >> 8, entry >> 4 & 15, entry & 15);
+            // Sixteen zeros, the end of the block, or zeros and a value.
+            let far = match (run, size) {
+                (15, 0) => 16,
+                (_, 0) => 64,
+                _ => run + 1,
+            };
+            if entry == 0 { 0 } else { far << 8 | (length + size) }
+        });
+        Self { short, steps, ends, symbols: symbols.to_vec() }
     }
 }
 
@@ -329,6 +342,14 @@ impl Bits<'_> {
         while k < 64 {
             if self.n < 32 {
                 self.fill();
+            }
+            let step = ac.steps[(self.held >> (64 - LOOKUP_BITS)) as usize];
+            let bits = u32::from(step & 255);
+            if step != 0 && bits <= self.n {
+                self.held <<= bits;
+                self.n -= bits;
+                k += u32::from(step >> 8);
+                continue;
             }
             let run_and_size = self.symbol(ac)?;
             let (run, size) = (run_and_size >> 4, run_and_size & 15);

@@ -6,6 +6,7 @@
 use std::io::Cursor;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, OnceLock};
+use std::time::Instant;
 
 use divan::{Bencher, black_box};
 use motestick::desktop::canvas::{OnCanvas, Pyramid, Tile, ToneView, View, in_sight, small};
@@ -25,17 +26,58 @@ fn main() {
             );
         }
     }
+    paired();
     divan::main();
 }
 
-/// A JPEG of the picture's size with detail of some pixels, as a photograph has.
+/// Rounds of bare decoding and opening for showing, one after the other so that what else runs on the machine meets both.
+const ROUNDS: usize = 15;
+
+/// Tells how much longer than bare decoding it takes until a picture can be shown: medians of pairs, by the clock and by processor time.
+fn paired() {
+    let file = jpeg(true);
+    let mut pairs: Vec<[(f64, f64); 2]> =
+        (0..ROUNDS).map(|_| [timed(|| bare_decode_of(file)), timed(|| opened(file).1.bytes())]).collect();
+    let ratio = |p: &[(f64, f64); 2]| p[1].0 / p[0].0;
+    pairs.sort_by(|a, b| ratio(a).total_cmp(&ratio(b)));
+    let [bare, open] = pairs[ROUNDS / 2];
+    let (least, own) = (ratio(&pairs[0]), open.1 / bare.1);
+    println!(
+        "24 megapixels, {:.1} MB: bare decoding {:.0} ms, ready to be shown after {:.0} ms: {:.2} times (least {least:.2}); processor time {own:.2} times",
+        file.len() as f64 / 1e6,
+        1e3 * bare.0,
+        1e3 * open.0,
+        ratio(&[bare, open])
+    );
+}
+
+/// Seconds by the clock, and of processor time on all threads (Linux; elsewhere the clock's).
+fn timed<T>(work: impl FnOnce() -> T) -> (f64, f64) {
+    let (start, own) = (Instant::now(), processor_s());
+    black_box(work());
+    let clock = start.elapsed().as_secs_f64();
+    (clock, own.zip(processor_s()).map_or(clock, |(a, b)| b - a))
+}
+
+fn processor_s() -> Option<f64> {
+    #[cfg(target_os = "linux")]
+    {
+        let t = rustix::time::clock_gettime(rustix::time::ClockId::ProcessCPUTime);
+        Some(t.tv_sec as f64 + 1e-9 * t.tv_nsec as f64)
+    }
+    #[cfg(not(target_os = "linux"))]
+    None
+}
+
+/// A JPEG of the picture's size with detail of some pixels and a little noise, as a photograph has.
 fn jpeg(colours: bool) -> &'static [u8] {
     static FILES: [OnceLock<Vec<u8>>; 2] = [OnceLock::new(), OnceLock::new()];
     FILES[usize::from(colours)].get_or_init(|| {
         let (w, h) = (PICTURE.0 as u32, PICTURE.1 as u32);
         let wave = |x: u32, y: u32| 128.0 + 60.0 * (f64::from(x) / 9.0).sin() + 50.0 * (f64::from(y) / 13.0).cos();
         let rgb = image::RgbImage::from_fn(w, h, |x, y| {
-            let v = wave(x, y);
+            let mixed = (x.wrapping_mul(2_654_435_761) ^ y.wrapping_mul(2_246_822_519)).wrapping_mul(3_266_489_917);
+            let v = wave(x, y) + f64::from(mixed >> 24) / 32.0;
             image::Rgb([v as u8, (0.9 * v) as u8, (255.0 - v) as u8])
         });
         let picture = image::DynamicImage::ImageRgb8(rgb);
@@ -71,7 +113,11 @@ fn memory_of(file: &[u8]) -> Option<(f64, f64)> {
 /// A JPEG decoded and nothing else.
 #[divan::bench(sample_count = 10)]
 fn bare_decode() -> usize {
-    let mut decoder = zune_jpeg::JpegDecoder::new(zune_jpeg::zune_core::bytestream::ZCursor::new(jpeg(true)));
+    bare_decode_of(jpeg(true))
+}
+
+fn bare_decode_of(file: &[u8]) -> usize {
+    let mut decoder = zune_jpeg::JpegDecoder::new(zune_jpeg::zune_core::bytestream::ZCursor::new(file));
     decoder.decode().expect("decodes").len()
 }
 

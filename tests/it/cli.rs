@@ -375,12 +375,40 @@ fn the_demo_does_the_whole_job_and_leaves_strange_folders_alone() {
     let holds: Vec<&str> = text.lines().filter(|l| l.ends_with("  yes") || l.ends_with("  no")).collect();
     let yes = holds.iter().filter(|l| l.ends_with("yes")).count();
     assert!(holds.len() == 26 && yes >= 23, "{yes} of {}: {text}", holds.len());
+    the_sample_notebook_is_of_this_demo(&Path::new(&folder).join("notebook.json"));
     let again = motestick(&["demo", &folder]);
     assert_eq!(again.status.code(), Some(0));
     assert!(stdout(&again).contains("earlier demo"));
     std::fs::write(dir.path().join("mine.txt"), "mine").expect("writes");
     let strange = motestick(&["demo", &dir.path().display().to_string()]);
     assert_eq!(strange.status.code(), Some(2));
+}
+
+/// The notebook that comes with the program has the marks and figures that the demo makes: trials and platforms differ a little.
+///
+/// `UPDATE_SAMPLES=1 cargo test --test it the_demo` takes the demo's.
+fn the_sample_notebook_is_of_this_demo(made: &Path) {
+    let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample_data/sample_notebook.json");
+    let text = std::fs::read_to_string(made).expect("reads");
+    if std::env::var_os("UPDATE_SAMPLES").is_some() {
+        std::fs::write(&shipped, text.replacen("\"title\":\"notebook\"", "\"title\":\"sample notebook\"", 1))
+            .expect("writes");
+    }
+    let json = |text: &str| serde_json::from_str::<Value>(text).expect("reads");
+    let (made, shipped) = (json(&text), json(&std::fs::read_to_string(shipped).expect("reads")));
+    let all = |n: &Value| n["measurements"].as_array().cloned().expect("measurements");
+    assert_eq!(all(&made).len(), all(&shipped).len());
+    for (new, old) in all(&made).iter().zip(&all(&shipped)) {
+        assert_eq!((&new["quantity"], &new["marks"]), (&old["quantity"], &old["marks"]));
+        let figure = |m: &Value, key: &str| m["reported"]["figure"][key].as_f64().expect("a number");
+        for (key, least) in [("value", 2e-4), ("u", 0.05), ("low", 2e-3), ("high", 2e-3)] {
+            let (new, old) = (figure(new, key), figure(old, key));
+            assert!(
+                (new / old - 1.0).abs() < least,
+                "{key}: {new}, {old} in the sample notebook; UPDATE_SAMPLES=1 renews it"
+            );
+        }
+    }
 }
 
 #[test]

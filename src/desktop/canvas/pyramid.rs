@@ -95,6 +95,16 @@ impl Pyramid {
         self.picture_px
     }
 
+    /// A small picture of at most `side` px each way, as [`small`] makes it, from a halving: at once, whatever the picture's size.
+    #[must_use]
+    pub fn small(&self, side: usize) -> (usize, usize, Vec<[u8; 3]>) {
+        let is_enough = |l: &&Level| l.width.max(l.height) >= 2 * side;
+        let Some(level) = self.levels.iter().rev().find(is_enough).or(self.levels.first()) else {
+            return (0, 0, vec![]);
+        };
+        small_of(level.samples(), (level.width, level.height), self.channels, side)
+    }
+
     /// Bytes held beside the decoded picture.
     #[must_use]
     pub fn bytes(&self) -> usize {
@@ -190,7 +200,15 @@ const SMALL_SAMPLES: usize = 6;
 pub fn small(photo: &Photo, side: usize) -> (usize, usize, Vec<[u8; 3]>) {
     let packed = photo.samples8().is_none().then(|| photo.packed8());
     let samples = photo.samples8().or(packed.as_deref()).unwrap_or_default();
-    let (width, height, channels) = (photo.width(), photo.height(), channels_of(photo));
+    small_of(samples, (photo.width(), photo.height()), channels_of(photo), side)
+}
+
+fn small_of(
+    samples: &[u8],
+    (width, height): (usize, usize),
+    channels: usize,
+    side: usize,
+) -> (usize, usize, Vec<[u8; 3]>) {
     let factor = (width.max(height) as f64 / side.max(1) as f64).max(1.0);
     let (w, h) = (((width as f64 / factor) as usize).max(1), ((height as f64 / factor) as usize).max(1));
     // Where in the picture the samples of a column or row of the small one are.
@@ -351,6 +369,15 @@ mod tests {
         let (.., grey) = small(&photo(false), 96);
         assert!(grey.iter().all(|[r, g, b]| r == g && g == b));
         assert_eq!(small(&photo(true), 5000).0, 700, "never enlarged");
+        // From a halving the same, but for where its pixels begin.
+        let pyramid = Pyramid::of(&photo(true), &AtomicBool::new(false)).unwrap();
+        assert_eq!(pyramid.levels.len(), 2);
+        let (w, h, halving) = pyramid.small(96);
+        assert_eq!((w, h), (96, 68));
+        for (a, b) in pixels.iter().zip(&halving) {
+            assert!((0..3).all(|c| a[c].abs_diff(b[c]) <= 3), "{a:?} {b:?}");
+        }
+        assert_eq!(pyramid.small(5000).0, 700, "never enlarged");
     }
 
     #[test]

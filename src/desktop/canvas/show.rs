@@ -239,6 +239,11 @@ impl Canvas {
         if !self.textures.draw(&frame.painter, (about.id, about.pyramid), &self.tone, &wanted, place) {
             ui.ctx().request_repaint();
         }
+        // Where a bright picture ends on a bright ground.
+        let (width, height) = (frame.picture_px.0 as f64, frame.picture_px.1 as f64);
+        let rim = Rect::from_two_pos(frame.screen(Point::new(0.0, 0.0)), frame.screen(Point::new(width, height)));
+        let stroke = Stroke::new(1.0, theme::rim(ui.visuals().dark_mode));
+        frame.painter.rect_stroke(rim, 0.0, stroke, StrokeKind::Outside);
     }
 
     /// Draws what goes with the pointer: crosshair, blur spot, read-out, loupe; and the scale bar.
@@ -304,12 +309,16 @@ impl Canvas {
     }
 }
 
-/// In the corner away from the place watched.
+/// Room for the figure beside the pointer and for what stands in the upper left corner, points.
+const FIGURE_WIDTH: f32 = 180.0;
+const FIRST_LINE: f32 = 34.0;
+
+/// In the corner away from the place watched and from the figure beside it.
 fn loupe_rect(frame: &Frame, at: Pos2) -> Rect {
     let side = LOUPE_POINTS.min(0.45 * frame.rect.width()).min(0.45 * frame.rect.height());
     let inner = frame.rect.shrink(12.0);
-    let near = at.x > frame.rect.right() - side - 60.0 && at.y < frame.rect.top() + side + 60.0;
-    let min = if near { inner.left_top() } else { pos2(inner.right() - side, inner.top()) };
+    let near = at.x > frame.rect.right() - side - FIGURE_WIDTH && at.y < frame.rect.top() + side + 60.0;
+    let min = if near { inner.left_top() + vec2(0.0, FIRST_LINE) } else { pos2(inner.right() - side, inner.top()) };
     Rect::from_min_size(min, Vec2::splat(side))
 }
 
@@ -330,6 +339,8 @@ fn crosshair(painter: &egui::Painter, at: Pos2, rect: Rect, blur: Option<f64>) {
         [pos2(at.x, at.y + gap), pos2(at.x, rect.bottom())],
     ];
     for line in lines {
+        // On a bright ground its rim is seen, on a dark one the line itself.
+        painter.line_segment(line, Stroke::new(3.0, theme::CROSSHAIR_RIM));
         painter.line_segment(line, Stroke::new(1.0, theme::CROSSHAIR));
     }
     if let Some(w) = blur {

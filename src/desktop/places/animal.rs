@@ -257,13 +257,34 @@ impl AnimalPlace {
 
     /// `axis 2`, where the animal has an axis 1 already.
     pub(super) fn free_name(&self, kind: Kind, notebook: &Notebook) -> String {
-        let animal = notebook.animal_named(self.animal.trim()).map(|a| a.id);
-        let taken = |name: &str| {
-            self.pending.iter().any(|(_, s)| s.name == name)
-                || notebook.measurements.iter().any(|m| Some(m.animal) == animal && m.quantity == name)
-        };
+        self.free_name_but(kind, &[], notebook)
+    }
+
+    fn free_name_but(&self, kind: Kind, others: &[String], notebook: &Notebook) -> String {
         let named = |n: usize| format!("{} {n}", kind.name());
-        (1..).map(named).find(|n| !taken(n)).unwrap_or_else(|| named(1))
+        let free = |name: &String| !others.contains(name) && !self.is_taken(name, notebook);
+        (1..).map(named).find(free).unwrap_or_else(|| named(1))
+    }
+
+    /// True where the animal has a quantity of this name, or is about to.
+    fn is_taken(&self, name: &str, notebook: &Notebook) -> bool {
+        let animal = notebook.animal_named(self.animal.trim()).map(|a| a.id);
+        self.pending.iter().any(|(_, s)| s.name == name)
+            || notebook.measurements.iter().any(|m| Some(m.animal) == animal && m.quantity == name)
+    }
+
+    /// Names for shapes that are measured in one go: their own where the animal has none like it, else the next numbers of their kinds.
+    pub(super) fn free_names<'a>(
+        &self,
+        shapes: impl IntoIterator<Item = &'a Shape>,
+        notebook: &Notebook,
+    ) -> Vec<String> {
+        let mut names: Vec<String> = Vec::new();
+        for shape in shapes {
+            let own = !names.contains(&shape.name) && !self.is_taken(&shape.name, notebook);
+            names.push(if own { shape.name.clone() } else { self.free_name_but(shape.kind, &names, notebook) });
+        }
+        names
     }
 
     /// Evaluates shapes with everything, in the background; the result is then kept as one step.
@@ -299,7 +320,7 @@ impl AnimalPlace {
         });
         match ticket {
             Some(t) => self.pending.extend(shapes.into_iter().map(|s| (t, s))),
-            None => return Err("the system starts no more work; close other programs and try again".to_owned()),
+            None => return Err(work.take_refused().unwrap_or_default()),
         }
         Ok(())
     }
@@ -378,4 +399,35 @@ pub(crate) struct Run<'a> {
     pub(crate) work: &'a mut Work,
     pub(crate) messages: &'a mut Messages,
     pub(crate) ctx: &'a egui::Context,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::notebook::testing::{NOW, kept, measurement, picture};
+    use crate::notebook::{Action, Animal, AnimalId, NotebookId};
+
+    #[test]
+    fn shapes_of_one_go_never_get_one_name() {
+        let mut n = Notebook::new(NotebookId::of_seed(b"r"), "", "", NOW);
+        n.apply(Action::AddSetup { setup: Box::new(kept(1)), at: None }).unwrap();
+        n.apply(Action::AddPicture { picture: picture(2), at: None }).unwrap();
+        n.apply(Action::AddAnimal { animal: Box::new(Animal::named(AnimalId::new(3), "thrips")), at: None }).unwrap();
+        for (id, name) in [(4, "antenna 1"), (5, "antenna 2"), (6, "axis 1")] {
+            let mut m = measurement(id, 3, 2, 1);
+            m.quantity = name.to_owned();
+            n.apply(Action::AddMeasurement { measurement: Box::new(m), at: None }).unwrap();
+        }
+        let place = AnimalPlace { animal: "thrips".to_owned(), ..AnimalPlace::default() };
+        let at = [Point::new(1.0, 1.0), Point::new(9.0, 9.0)];
+        let shape = |name: &str, kind: Kind| Shape::by_hand(name.to_owned(), kind, &at, MarkKind::Feature);
+        let shapes = [
+            shape("axis 1", Kind::Axis),
+            shape("antenna 1", Kind::Appendage),
+            shape("antenna 2", Kind::Appendage),
+            shape("breadth 1", Kind::Breadth),
+        ];
+        assert_eq!(place.free_names(&shapes, &n), ["axis 2", "appendage 1", "appendage 2", "breadth 1"]);
+        assert_eq!(place.free_name(Kind::Appendage, &n), "appendage 1");
+    }
 }

@@ -202,13 +202,22 @@ pub(super) fn outline(shape: &Shape) -> Vec<Point<Image>> {
     }
 }
 
+/// Marks nearer to the one drawn before are not drawn, points.
+const LEAST_APART: f32 = 11.0;
+
 fn draw_shape(frame: &Frame, shape: &Shape, strong: bool, mark: Option<usize>, named: bool) {
     let color = if strong { theme::AT_WORK } else { theme::SHAPE };
     let line: Vec<Pos2> = outline(shape).iter().map(|p| frame.screen(*p)).collect();
     frame.painter.line(line.clone(), Stroke::new(4.0, theme::HALO));
     frame.painter.line(line, Stroke::new(if strong { 2.0 } else { 1.5 }, color));
+    let mut last: Option<Pos2> = None;
     for (i, m) in shape.marks.iter().enumerate() {
         let at = frame.screen(m.at);
+        // Of a dense outline some marks stand for all until one looks nearer: a chain of rings would hide the edge.
+        if mark != Some(i) && last.is_some_and(|l| l.distance(at) < LEAST_APART) {
+            continue;
+        }
+        last = Some(at);
         let size = if mark == Some(i) { 7.0 } else { 4.5 };
         match m.kind {
             MarkKind::Silhouette => {

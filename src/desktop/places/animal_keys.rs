@@ -3,6 +3,7 @@
 use eframe::egui;
 
 use super::super::keys::Command;
+use super::super::work::Work;
 use super::animal::{AnimalPlace, Edit, Run, Tool};
 use crate::animal::{Kind, Mark};
 use crate::notebook::{Measurement, MeasurementId, Notebook};
@@ -48,6 +49,18 @@ impl AnimalPlace {
     /// Lets go of what was not kept: the notebook has changed under it.
     pub(crate) fn forget(&mut self) {
         (self.edit, self.grab, self.live) = (None, None, None);
+    }
+
+    /// True while figures are worked out, or marks are nudged, that belong to the notebook at work.
+    pub(crate) fn is_at_it(&self, work: &Work) -> bool {
+        self.pending.iter().any(|(t, _)| work.is_running(Some(*t)))
+            || self.edit.as_ref().is_some_and(|e| e.nudged.is_some())
+    }
+
+    /// Another notebook is at work now: nothing of the one before is chosen any more.
+    pub(crate) fn forget_chosen(&mut self) {
+        self.forget();
+        (self.chosen, self.mark, self.renamed) = (None, None, None);
     }
 
     /// Moves the chosen mark, or the last one set, on the screen's directions; false where there is none.

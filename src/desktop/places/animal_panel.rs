@@ -19,7 +19,9 @@ impl AnimalPlace {
     pub(crate) fn panel(&mut self, ui: &mut Ui, run: &mut Run<'_>) {
         let Some(picture) = run.picture else {
             ui.heading("Measure an animal");
-            ui.label("Choose its picture in the strip below.");
+            ui.label(
+                "Open or drop pictures, then choose one in the strip below. Its setup comes from the place Slide.",
+            );
             return;
         };
         let about = self.situation(picture, run.setups);
@@ -117,7 +119,7 @@ impl AnimalPlace {
             .on_hover_text("animals of this notebook, and whether the name stays for the next picture");
         });
         ui.horizontal(|ui| {
-            let label = ui.label("Lies");
+            let label = ui.label("It lies");
             let words = LyingIs::ALL.iter().find(|l| l.0 == self.lying).map_or("", |l| l.1);
             egui::ComboBox::from_id_salt("lies")
                 .selected_text(words)
@@ -272,8 +274,9 @@ impl AnimalPlace {
     fn rename(&mut self, ui: &mut Ui, id: MeasurementId, name: &str, m: &Measurement, run: &mut Run<'_>) {
         let (_, mut text) = self.renamed.take().filter(|(i, _)| *i == id).unwrap_or_else(|| (id, name.to_owned()));
         ui.horizontal(|ui| {
-            let label = ui.label("Called");
+            let label = ui.label("Quantity");
             let response = ui.add(egui::TextEdit::singleline(&mut text).desired_width(170.0)).labelled_by(label.id);
+            let response = response.on_hover_text("what the table calls it; type another name to change it");
             let wanted = !text.trim().is_empty() && text.trim() != name;
             if response.lost_focus() && wanted {
                 let mut renamed = m.clone();

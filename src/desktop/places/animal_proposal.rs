@@ -245,8 +245,10 @@ impl AnimalPlace {
         }
         let about = self.situation(picture, run.setups);
         let notebook = run.document.notebook();
-        for shape in &mut shapes {
-            shape.name = self.free_name_like(shape, notebook);
+        // Two antennae must not become two readings of one quantity.
+        let names = self.free_names(&shapes, notebook);
+        for (shape, name) in shapes.iter_mut().zip(names) {
+            shape.name = name;
         }
         match self.evaluate(&about, shapes, (None, false), notebook, (run.work, run.ctx)) {
             Ok(()) => {
@@ -256,13 +258,6 @@ impl AnimalPlace {
             }
             Err(words) => run.messages.problem(words),
         }
-    }
-
-    /// The shape's own name where the animal has none like it yet, else the next number of its kind.
-    fn free_name_like(&self, shape: &Shape, notebook: &Notebook) -> String {
-        let animal = notebook.animal_named(self.animal.trim()).map(|a| a.id);
-        let taken = notebook.measurements.iter().any(|m| Some(m.animal) == animal && m.quantity == shape.name);
-        if taken { self.free_name(shape.kind, notebook) } else { shape.name.clone() }
     }
 
     /// The button that asks for a proposal.
@@ -276,21 +271,31 @@ impl AnimalPlace {
         }
     }
 
+    /// What the shapes of the proposal will be called.
+    fn names_when_accepted(&self, notebook: &Notebook) -> Vec<String> {
+        let Some(p) = &self.proposed else { return Vec::new() };
+        let ticked = p.offered.iter().filter(|o| o.ticked).map(|o| &o.shape);
+        let mut names = self.free_names(ticked, notebook).into_iter();
+        let mut of = |o: &Offered| if o.ticked { names.next() } else { None }.unwrap_or_else(|| o.shape.name.clone());
+        p.offered.iter().map(&mut of).collect()
+    }
+
     /// What is proposed, at the side.
     pub(super) fn proposal(&mut self, ui: &mut Ui, run: &mut Run<'_>) {
         let Some(picture) = run.picture else { return };
         let mut moved = false;
+        let names = self.names_when_accepted(run.document.notebook());
         if let Some(p) = self.open_proposal(picture) {
             ui.label(RichText::new(format!("Proposed, sureness {}", p.confidence.sureness.name())).strong());
             for reason in &p.confidence.reasons {
                 ui.add(egui::Label::new(first_large(reason)).wrap());
             }
-            for o in &mut p.offered {
+            for (o, name) in p.offered.iter_mut().zip(names) {
                 let figure = match &o.figure {
                     Ok(m) => format!("{}, {}", figures::of_measured(m), figures::verdict(m.verdict)),
                     Err(words) => words.clone(),
                 };
-                ui.checkbox(&mut o.ticked, format!("{}   {figure}", o.shape.name)).on_hover_text(o.doubts.join("; "));
+                ui.checkbox(&mut o.ticked, format!("{name}   {figure}")).on_hover_text(o.doubts.join("; "));
                 moved |= o.moved;
             }
         }

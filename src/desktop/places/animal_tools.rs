@@ -24,10 +24,11 @@ impl AnimalPlace {
             ui.checkbox(&mut self.snap, "Snap").on_hover_text(Command::Snap.hint());
             ui.separator();
             ui.add_enabled_ui(self.tool != Tool::Look, |ui| {
-                let label = ui.label("Called");
+                let label = ui.label("Quantity");
                 let hint = self.tool.kind().map_or(String::new(), |k| self.free_name(k, run.document.notebook()));
-                ui.add(egui::TextEdit::singleline(&mut self.quantity).hint_text(hint).desired_width(124.0))
-                    .labelled_by(label.id);
+                ui.add(egui::TextEdit::singleline(&mut self.quantity).hint_text(hint).desired_width(96.0))
+                    .labelled_by(label.id)
+                    .on_hover_text("what is measured next, as the table calls it; left empty it is called as shown");
                 trade_names(ui, &mut self.quantity);
             });
             ui.separator();
@@ -53,7 +54,7 @@ impl AnimalPlace {
             if finish.on_hover_text(Command::Finish.hint()).on_disabled_hover_text(more).clicked() {
                 self.finish_now(run);
             }
-            if ui.button("Drop").on_hover_text(Command::Drop.hint()).clicked() {
+            if ui.button("Drop the marks").on_hover_text(Command::Drop.hint()).clicked() {
                 self.drawing.clear();
                 self.live = None;
             }
@@ -103,7 +104,7 @@ impl AnimalPlace {
 
 /// Lengths as the trade defines them, to be taken as a name.
 fn trade_names(ui: &mut Ui, quantity: &mut String) {
-    ui.menu_button("Names", |ui| {
+    ui.menu_button("Defined lengths", |ui| {
         ui.set_max_width(380.0);
         ui.label(RichText::new("Lengths as they are defined in print; the name goes into the table.").weak().small());
         egui::ScrollArea::vertical().max_height(360.0).show(ui, |ui| {

@@ -163,12 +163,12 @@ impl PlannerPlace {
         field(ui, name, &mut f.apertures, hint);
         field(ui, "Pupil magnification", &mut f.pupil, "unknown");
         field(ui, "Pixel pitch", &mut f.pixel, "as 3.72um");
-        field(ui, "Columns", &mut f.columns, "of the picture, as 6000");
+        field(ui, "Picture's columns", &mut f.columns, "as 6000");
         field(ui, "Part that matters", &mut f.wanted, "as 12um");
         field(ui, "Animal's length", &mut f.animal, "as 500um");
         field(ui, "Thickness", &mut f.thickness, "as 120um");
         field(ui, "Speed, per second", &mut f.speed, "as 1mm");
-        field(ui, "Level within", &mut f.level, "degrees; else unknown");
+        field(ui, "Animal level within", &mut f.level, "degrees; else unknown");
         ui.checkbox(&mut f.snapped, "Marks will be snapped");
         ui.separator();
         match self.plan() {
@@ -312,6 +312,7 @@ fn plots(ui: &mut Ui, p: &Plan, dark: bool) {
             .allow_zoom(false)
             .allow_boxed_zoom(false)
             .include_y(0.0)
+            .grid_color(theme::grid(dark))
             .x_grid_spacer(move |_| (0..n).map(|i| GridMark { value: i as f64, step_size: 1.0 }).collect())
             .custom_x_axes(vec![AxisHints::new_x().label_spacing(24.0..=32.0).formatter(name)])
             .legend(Legend::default().position(Corner::LeftTop))
@@ -336,7 +337,9 @@ fn plots(ui: &mut Ui, p: &Plan, dark: bool) {
             plot.line(Line::new("depth of field", PlotPoints::from(depth)).color(one).width(2.0));
         });
         columns[2].label(RichText::new("Expected U (k = 2), µm").strong());
-        plot("plan u").show(&mut columns[2], |plot| {
+        // Room for the names above the lines.
+        let highest = animal.iter().chain(&wanted).map(|p| p[1]).fold(0.0, f64::max);
+        plot("plan u").include_y(1.4 * highest).show(&mut columns[2], |plot| {
             if !animal.is_empty() {
                 plot.line(Line::new("animal's length", PlotPoints::from(animal)).color(one).width(2.0));
             }

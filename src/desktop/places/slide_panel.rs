@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use eframe::egui;
 use egui::{RichText, Ui};
-use egui_plot::{HLine, MarkerShape, Plot, Points};
+use egui_plot::{AxisHints, HLine, MarkerShape, Plot, Points};
 
 use super::super::keys::Command;
 use super::super::message::{Messages, first_large};
@@ -16,7 +16,7 @@ use super::setups::Setups;
 use super::slide::{ApertureIs, SlidePlace, SlideRun};
 use super::slide_draw;
 use crate::command::desk::SlideRead;
-use crate::slide::{Graduation, LongGraduations, Reading, Rejection, Ruler};
+use crate::slide::{Graduation, LongGraduations, MapModel, Reading, Rejection, Ruler};
 use crate::uncertainty::{Rounded, significant};
 
 /// Graduations left out that are listed one by one.
@@ -206,7 +206,7 @@ impl SlidePlace {
     fn conditions(&mut self, ui: &mut Ui) {
         egui::CollapsingHeader::new("Certificate and conditions").show(ui, |ui| {
             field(ui, "Certificate", &mut self.form.certificate, "U/length, as 0.5um/1mm");
-            field(ui, "Level within", &mut self.form.tilt, "degrees, 2 unless given");
+            field(ui, "Slide level within", &mut self.form.tilt, "degrees, 2 unless given");
             ui.checkbox(&mut self.form.rig_fixed, "The rig is not touched between slide and animals");
             ui.checkbox(&mut self.form.incoherent, "The light is diffuse or dark field");
             ui.checkbox(&mut self.form.tone_known, "The tone curve is known (raw-linear or measured)");
@@ -320,18 +320,29 @@ fn found(ui: &mut Ui, read: &SlideRead) {
             Ruler::Dots { columns, rows } => format!("dots, {columns} × {rows}"),
         };
         line(ui, "Across", across(r));
+        line(ui, "Map", map_words(r.map.model));
         let long = match r.long_graduations {
             LongGraduations::FifthsAndTenths => "fifths and tenths are longer",
             LongGraduations::Tenths => "tenths are longer",
             LongGraduations::Fifths => "fifths are longer",
             _ => "none longer seen",
         };
-        line(
-            ui,
-            "Ruling",
-            format!("{kind}, turned by {:.2}°, {long}; map {}", r.rotation.degrees(), r.map.model.name()),
-        );
+        line(ui, "Ruling", format!("{kind}, turned by {:.2}°, {long}", r.rotation.degrees()).replace('-', "−"));
     });
+}
+
+/// What the scale map takes into account, in a line.
+const fn map_words(model: MapModel) -> &'static str {
+    match model {
+        MapModel::Similarity => "one scale all over the picture",
+        MapModel::Affine => "a scale along and one across",
+        MapModel::Perspective => "with the slide's tilt",
+        MapModel::Radial => "with the lens's distortion",
+        MapModel::PerspectiveRadial => "with tilt and the lens's distortion",
+        MapModel::AffinePerspective => "a scale along, one across, with tilt",
+        MapModel::AffineRadial => "a scale along, one across, with distortion",
+        MapModel::AffinePerspectiveRadial => "along and across, with tilt and distortion",
+    }
 }
 
 /// What is known of the scale across the ruling.
@@ -365,6 +376,9 @@ fn residuals(ui: &mut Ui, read: &SlideRead) {
         .allow_zoom(false)
         .allow_boxed_zoom(false)
         .show_grid([false, true])
+        .grid_color(theme::grid(dark))
+        .custom_x_axes(vec![AxisHints::new_x().label_spacing(24.0..=32.0)])
+        .custom_y_axes(vec![AxisHints::new_y().label_spacing(14.0..=20.0)])
         .show(ui, |plot| {
             plot.hline(HLine::new("map", 0.0).color(theme::second(dark)).width(1.0));
             plot.points(Points::new("in the fit", points(false)).radius(2.5).color(theme::series(dark)));

@@ -8,7 +8,7 @@ use egui_kittest::kittest::Queryable;
 use motestick::desktop::Desktop;
 
 use super::whole::{axis_1_is_the_body_length, sample_notebook};
-use super::{click, click_at, has, rest, type_into, until, window_on};
+use super::{click, click_at, has, rest, turn_wheel, type_into, until, window_on};
 
 /// Keeps a picture of the window as it is.
 pub(super) fn save(harness: &mut Harness<'static, Desktop>, name: &str) {
@@ -143,14 +143,7 @@ fn pages(size: [f32; 2], dark: bool) {
     click(&mut h, "Planner");
     click(&mut h, "Render the preview");
     rest(&mut h);
-    h.hover_at(c);
-    h.event(egui::Event::MouseWheel {
-        unit: egui::MouseWheelUnit::Point,
-        delta: egui::vec2(0.0, -2000.0),
-        phase: egui::TouchPhase::Move,
-        source: egui::MouseWheelSource::Unknown,
-        modifiers: egui::Modifiers::NONE,
-    });
+    turn_wheel(&mut h, c, -2000.0);
     for _ in 0..30 {
         h.step();
     }

@@ -91,6 +91,18 @@ fn on_canvas(harness: &Harness<'static, Desktop>, (width, height): (f32, f32), (
     rect.center() + zoom * egui::vec2(x - 0.5 * width, y - 0.5 * height)
 }
 
+/// Turns the wheel at a place of the screen.
+fn turn_wheel(harness: &mut Harness<'static, Desktop>, at: egui::Pos2, points: f32) {
+    harness.hover_at(at);
+    harness.event(egui::Event::MouseWheel {
+        unit: egui::MouseWheelUnit::Point,
+        delta: egui::vec2(0.0, points),
+        phase: egui::TouchPhase::Move,
+        source: egui::MouseWheelSource::Unknown,
+        modifiers: egui::Modifiers::NONE,
+    });
+}
+
 /// A click on the canvas at a place of the screen.
 fn click_at(harness: &mut Harness<'static, Desktop>, at: egui::Pos2) {
     harness.hover_at(at);

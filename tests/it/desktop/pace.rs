@@ -16,7 +16,7 @@ use motestick::notebook::{
 use motestick::setup::Setup;
 
 use super::looks::save;
-use super::{click, has, rest, sample, until, window};
+use super::{click, has, rest, sample, turn_wheel, until, window};
 
 const NOW: &str = "2024-05-01T10:00:00Z";
 
@@ -198,16 +198,7 @@ fn a_table_of_two_thousand_rows_stays_smooth() {
     click(&mut h, "sort by quantity");
     click(&mut h, "sort by quantity");
     assert!(has(&h, "mite, span 1999"), "sorted the other way round");
-    let wheel = |h: &mut Harness<'static, Desktop>, _: usize| {
-        h.hover_at(egui::pos2(600.0, 400.0));
-        h.event(egui::Event::MouseWheel {
-            unit: egui::MouseWheelUnit::Point,
-            delta: egui::vec2(0.0, -120.0),
-            phase: egui::TouchPhase::Move,
-            source: egui::MouseWheelSource::Unknown,
-            modifiers: egui::Modifiers::NONE,
-        });
-    };
+    let wheel = |h: &mut Harness<'static, Desktop>, _: usize| turn_wheel(h, egui::pos2(600.0, 400.0), -120.0);
     save(&mut h, "overfull_table");
     let (median, _) = told("a table of 2000 rows, scrolled", &times(&mut h, 60, wheel));
     // A frame that makes all rows takes several times as long.

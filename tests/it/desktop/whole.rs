@@ -109,15 +109,14 @@ fn a_proposal_is_accepted_in_part_as_one_step() {
     h.key_press(egui::Key::Q);
     rest(&mut h);
     assert!(has(&h, "Proposed, sureness"), "{:?}", texts(&h, "propos"));
-    // Sample data: 430 µm long, 268 µm broad.
-    let (value, expanded) = figure(&texts(&h, "axis 1   ").join(" "));
+    // The animal has an axis 1 already. Sample data: 430 µm long, 268 µm broad.
+    let (value, expanded) = figure(&texts(&h, "axis 2   ").join(" "));
     assert!((value - 430.0).abs() < 1.5 * expanded && expanded < 20.0, "{value} ± {expanded}");
     press(&mut h, "outline 1   ");
     h.step();
     h.key_press(egui::Key::Y);
     rest(&mut h);
     assert!(!has(&h, "Proposed, sureness"));
-    // The animal has an axis 1 already.
     assert!(has(&h, "axis 2   ") && has(&h, "breadth 1   "), "{:?}", texts(&h, "   "));
     assert_eq!(measurements(&mut h), before + 2);
     h.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::Z);
@@ -140,7 +139,7 @@ fn a_proposed_mark_is_moved_by_hand() {
     animal(&mut h, "mite.jpg");
     h.key_press(egui::Key::Q);
     rest(&mut h);
-    let before = figure(&texts(&h, "axis 1   ").join(" ")).0;
+    let before = figure(&texts(&h, "axis 2   ").join(" ")).0;
     // The rear tip of the sample's mite, taken 40 px further back along the axis.
     let size = (2400.0, 1600.0);
     let (from, to) = (on_canvas(&h, size, (1214.2, 1006.1)), on_canvas(&h, size, (1208.0, 1046.0)));
@@ -154,7 +153,7 @@ fn a_proposed_mark_is_moved_by_hand() {
     h.step();
     h.drop_at(to);
     rest(&mut h);
-    let after = figure(&texts(&h, "axis 1   ").join(" ")).0;
+    let after = figure(&texts(&h, "axis 2   ").join(" ")).0;
     assert!(after > before + 20.0 && after < before + 60.0, "{before} became {after}");
     assert!(has(&h, "Moved marks count as set by hand."));
 }
@@ -274,4 +273,57 @@ fn everything_that_leaves_a_notebook_has_its_button() {
         let some = std::fs::read_dir(&path).map(|d| d.count()).unwrap_or(usize::from(path.is_file()));
         assert!(some > 0, "{name} was not written");
     }
+}
+
+/// A mark that was set where the picture stood a moment ago would be a wrong one.
+#[test]
+fn the_picture_stays_where_it_is_when_messages_come_and_go() {
+    let home = tempfile::tempdir().expect("works");
+    let mut h = sample_notebook([1280.0, 720.0], home.path());
+    animal(&mut h, "mite.jpg");
+    while h.query_by_label("Close").is_some() {
+        click(&mut h, "Close");
+    }
+    h.step();
+    let before = h.get_by_label("Picture canvas").rect();
+    h.key_press(egui::Key::X);
+    h.step();
+    h.step();
+    assert!(has(&h, "Marks snap when a shape is finished"));
+    assert_eq!(h.get_by_label("Picture canvas").rect(), before);
+    click(&mut h, "Close");
+    h.step();
+    assert!(has(&h, "mite.jpg   2400 × 1600 px"), "{:?}", texts(&h, "mite"));
+    assert_eq!(h.get_by_label("Picture canvas").rect(), before);
+}
+
+/// What was moved a moment before another notebook is opened belongs to the one before.
+#[test]
+fn a_nudged_mark_is_kept_before_another_notebook_is_opened() {
+    let home = tempfile::tempdir().expect("works");
+    let mut h = sample_notebook([1280.0, 720.0], home.path());
+    let file = h.state().notebook_file().expect("a notebook").to_owned();
+    let marks = |h: &mut Harness<'static, Desktop>| {
+        h.state_mut().close();
+        let n = motestick::notebook::read(&file).expect("reads");
+        let m = n.measurements.iter().rfind(|m| m.quantity == "axis 1").expect("the mite's");
+        m.marks.iter().map(|m| (m.x_px, m.y_px)).collect::<Vec<_>>()
+    };
+    let other = home.path().join("other.json");
+    std::fs::copy(Path::new(env!("CARGO_MANIFEST_DIR")).join("sample_data/sample_notebook.json"), &other)
+        .expect("copies");
+    animal(&mut h, "mite.jpg");
+    h.key_press(egui::Key::L);
+    h.step();
+    let first = on_canvas(&h, (2400.0, 1600.0), (1263.6, 540.4));
+    click_at(&mut h, first);
+    h.key_press(egui::Key::ArrowRight);
+    h.step();
+    h.state_mut().open_paths(std::slice::from_ref(&other));
+    rest(&mut h);
+    assert_eq!(h.state().notebook_file(), Some(other.as_path()));
+    let moved = marks(&mut h);
+    std::fs::copy(&other, &file).expect("copies");
+    let before = marks(&mut h);
+    assert!(moved[0].0 > before[0].0 && moved[1..] == before[1..], "{before:?} became {moved:?}");
 }

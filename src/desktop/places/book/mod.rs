@@ -8,8 +8,6 @@ mod repeats;
 mod statistics;
 mod table;
 
-use std::path::PathBuf;
-
 use eframe::egui;
 use egui::Ui;
 
@@ -55,7 +53,7 @@ impl Page {
 #[derive(Debug)]
 pub(crate) enum Asked {
     /// To look at a measurement on its picture.
-    GoTo(MeasurementId, PathBuf),
+    GoTo(MeasurementId),
     /// To write something that leaves the notebook.
     Export(Export),
     /// To write a plot as a picture.

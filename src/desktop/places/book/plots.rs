@@ -24,6 +24,7 @@ pub(super) fn panel(ui: &mut Ui, id: &str, panel: &Panel, height: f32) {
         .allow_boxed_zoom(false)
         .x_axis_label(label(&panel.x.label, &panel.x.unit))
         .y_axis_label(label(&panel.y.label, &panel.y.unit))
+        .grid_color(theme::grid(dark))
         .legend(Legend::default().position(Corner::RightTop));
     if let Some((low, high)) = panel.y.range {
         plot = plot.include_y(low).include_y(high);

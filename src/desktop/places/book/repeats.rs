@@ -26,7 +26,7 @@ impl RepeatsPage {
         };
         if made.repeats.is_empty() {
             ui.heading("Nothing was measured twice yet");
-            ui.add(egui::Label::new("Choose a measurement in Animal and press \"Measure again, blind\": its marks are hidden while you set new ones. From two readings on their spread stands here, and takes the place of what a single setting of marks was assumed to be uncertain by.").wrap());
+            ui.add(egui::Label::new("Choose a measurement in Animal and press \"Measure again, blind\": its marks are hidden while you set new ones. With two readings and more their spread stands here, in the place of what setting marks once is assumed to be uncertain by.").wrap());
             return;
         }
         self.chosen = self.chosen.min(made.repeats.len() - 1);
@@ -51,7 +51,7 @@ impl RepeatsPage {
                 format!("{:.2} %", s.tem_percent()),
                 significant(s.u_mean, 2),
                 r.pooled.as_ref().map_or_else(|_| "–".to_owned(), |m| figures::of_measured(m)),
-                if s.outliers.is_empty() { String::new() } else { format!("{} far off", s.outliers.len()) },
+                if s.outliers.is_empty() { String::new() } else { s.outliers.len().to_string() },
             ]
         };
         ui.horizontal(|ui| {
@@ -79,7 +79,7 @@ const COLUMNS: [Column; 8] = [
     ("TEM", 66.0, "technical error of measurement, percent of the mean"),
     ("u of mean", 80.0, "standard deviation of the mean, type A"),
     ("with everything", 150.0, "the mean and its U with scale, lying and the rest"),
-    ("", 80.0, "readings far from the others; none is left out"),
+    ("far off", 80.0, "readings far from the others; none is left out"),
 ];
 
 /// The technical error of measurement of every quantity.

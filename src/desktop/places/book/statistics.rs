@@ -70,6 +70,9 @@ fn cells(s: &QuantitySummary) -> [String; 12] {
     ]
 }
 
+/// Height of what stands above and below the table where nothing is plotted, points.
+const BELOW_TABLE: f32 = 340.0;
+
 impl StatisticsPage {
     /// Draws the page.
     pub(super) fn show(&mut self, ui: &mut Ui, made: Option<&Made>, messages: &mut Messages) -> Option<Asked> {
@@ -131,7 +134,10 @@ impl StatisticsPage {
                 messages.done(format!("{} rows are on the clipboard", all.len()));
             }
         });
-        let tall = 0.3 * ui.ctx().content_rect().height();
+        // Without a plot below it there is room.
+        let window = ui.ctx().content_rect().height();
+        let plotted = all.iter().any(|(s, _)| s.samples.len() >= ENOUGH_FOR_A_PLOT);
+        let tall = if plotted { 0.3 * window } else { (window - BELOW_TABLE).max(0.3 * window) };
         let row = |i: usize| cells(&all[i].0).to_vec();
         if let Some(i) = rows::table(ui, "statistics table", &COLUMNS, (all.len(), tall), self.chosen, row) {
             self.chosen = i;

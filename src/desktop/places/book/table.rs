@@ -46,7 +46,11 @@ impl Column {
 fn heading(ui: &mut Ui, name: &str, width: f32, sorted_down: Option<bool>) -> bool {
     let (rect, response) = ui.allocate_exact_size(egui::vec2(width, 24.0), egui::Sense::click());
     response.widget_info(|| {
-        egui::WidgetInfo::selected(egui::Role::Button, true, sorted_down.is_some(), format!("sort by {name}"))
+        let mut info =
+            egui::WidgetInfo::selected(egui::Role::Button, true, sorted_down.is_some(), format!("sort by {name}"));
+        info.current_text_value =
+            sorted_down.map(|down| if down { "largest first" } else { "smallest first" }.to_owned());
+        info
     });
     let visuals = ui.style().interact_selectable(&response, sorted_down.is_some());
     if sorted_down.is_some() || response.hovered() || response.has_focus() {
@@ -173,20 +177,22 @@ impl TablePage {
             });
             ui.add_space(12.0);
             let label = ui.label("Only rows with");
-            ui.add(egui::TextEdit::singleline(&mut self.sought).hint_text("any word in the table").desired_width(160.0)).labelled_by(label.id);
+            ui.add(
+                egui::TextEdit::singleline(&mut self.sought).hint_text("any word in the table").desired_width(160.0),
+            )
+            .labelled_by(label.id);
             let some = !self.rows.is_empty();
-            if ui.add_enabled(some, egui::Button::new("Copy the table")).on_hover_text("as shown, for a spreadsheet").clicked() {
+            if ui
+                .add_enabled(some, egui::Button::new("Copy the table"))
+                .on_hover_text("as shown, for a spreadsheet")
+                .clicked()
+            {
                 ui.ctx().copy_text(self.as_text());
                 messages.done(format!("{} rows are on the clipboard", self.rows.len()));
             }
             let chosen = self.chosen.filter(|id| document.notebook().measurement(*id).is_some());
-            if ui.add_enabled(chosen.is_some(), egui::Button::new("Go to its picture")).clicked()
-                && let Some(id) = chosen
-            {
-                asked = go_to(document, id);
-                if asked.is_none() {
-                    messages.problem("the picture is not where it was, nor anywhere beside the notebook; put it back, or open the folder that holds it");
-                }
+            if ui.add_enabled(chosen.is_some(), egui::Button::new("Go to its picture")).clicked() {
+                asked = chosen.map(Asked::GoTo);
             }
             if ui.add_enabled(chosen.is_some(), egui::Button::new("Remove")).clicked()
                 && let Some(id) = chosen
@@ -201,7 +207,7 @@ impl TablePage {
         });
         ui.separator();
         if let Some(id) = self.table(ui) {
-            asked = go_to(document, id);
+            asked = Some(Asked::GoTo(id));
         }
         asked
     }
@@ -252,14 +258,6 @@ impl TablePage {
         }
         text
     }
-}
-
-fn go_to(document: &mut Document, id: MeasurementId) -> Option<Asked> {
-    let folder = document.folder()?.to_owned();
-    let notebook = document.notebook();
-    let picture = notebook.picture(notebook.measurement(id)?.picture)?;
-    let file = picture.found_in(&folder, &[]).file()?.to_owned();
-    Some(Asked::GoTo(id, file))
 }
 
 #[cfg(test)]
