@@ -58,6 +58,13 @@ pub(crate) struct Report {
     tallies: BTreeMap<(Regime, bool, &'static str), Tally>,
 }
 
+/// Half the 95 % interval of a share counted among `n` (E. B. Wilson, J. Am. Stat. Assoc. 22, 1927, 209), which is not empty where all or
+/// none are counted.
+fn counting(share: f64, n: usize) -> f64 {
+    let (z, n) = (1.96, n as f64);
+    z * (share * (1.0 - share) / n + (z / (2.0 * n)).powi(2)).sqrt() / (1.0 + z * z / n)
+}
+
 impl Report {
     pub(crate) fn add(&mut self, regime: Regime, outcome: &Outcome) {
         self.tallies.entry((regime, outcome.snapped, outcome.kind)).or_default().add(outcome);
@@ -132,8 +139,7 @@ impl Report {
                 let points = Regime::ALL.iter().enumerate().filter_map(|(i, regime)| {
                     let t = self.tallies.get(&(*regime, snapped, *kind)).filter(|t| t.figures >= 50)?;
                     let p = t.coverage();
-                    let error = 196.0 * (p * (1.0 - p) / t.figures as f64).sqrt();
-                    Some((i as f64 + 1.0 + aside, 100.0 * p, error))
+                    Some((i as f64 + 1.0 + aside, 100.0 * p, 100.0 * counting(p, t.figures)))
                 });
                 series.push(Series::new(kind, Data::PointsWithErrors(points.collect())));
             }
