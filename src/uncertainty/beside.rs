@@ -9,9 +9,7 @@ use rayon::prelude::*;
 
 use super::additive::{Additive, PLACES};
 use super::model::Model;
-use super::monte_carlo::{
-    Request, Simulated, Simulation, Trials, all_settled, numerical_tolerance, standard_error,
-};
+use super::monte_carlo::{Request, Simulated, Simulation, Trials, all_settled, numerical_tolerance, standard_error};
 use super::sampler::{Sampler, generator};
 use super::{Inputs, Matrix};
 use crate::stats::Interval;
@@ -262,7 +260,15 @@ fn finished(
             let at = additive.mean[o];
             let nowhere = Interval { low: at, high: at };
             let (shortest, symmetric) = (nowhere, nowhere);
-            return Some(Simulated { mean: at, median: at, u: 0.0, shortest, symmetric, end_error: 0.0, settled: true });
+            return Some(Simulated {
+                mean: at,
+                median: at,
+                u: 0.0,
+                shortest,
+                symmetric,
+                end_error: 0.0,
+                settled: true,
+            });
         };
         Some(Simulated {
             mean: e.mean,
@@ -280,7 +286,7 @@ fn finished(
 
 #[cfg(test)]
 mod tests {
-    use crate::uncertainty::{EvaluationType, Evaluation, Input, Inputs, Member, Options, Trials, evaluate};
+    use crate::uncertainty::{Evaluation, EvaluationType, Input, Inputs, Member, Options, Trials, evaluate};
 
     /// A length between two marks, short for their uncertainty, with a shared scale of few readings, a lying and an observer.
     fn inputs() -> Inputs {

@@ -4,8 +4,8 @@ use super::additive::Additive;
 use super::budget::Part;
 use super::model::Model;
 use super::monte_carlo::draw_into;
-use super::sampler::{Sampler, generator};
 use super::propagate::Propagated;
+use super::sampler::{Sampler, generator};
 use super::{Inputs, UncertaintyError};
 use rayon::prelude::*;
 

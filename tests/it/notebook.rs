@@ -261,6 +261,48 @@ fn a_sheet_keeps_unnamed_animals_of_different_pictures_apart() {
 }
 
 #[test]
+fn the_same_picture_under_two_paths_is_one_unnamed_animal() {
+    let dir = bench();
+    let folder = dir.path();
+    another(folder, "a/IMG_0001.jpg", b'1');
+    another(folder, "copies/x.jpg", b'1');
+    another(folder, "named.jpg", b'1');
+    let first = "a/IMG_0001.jpg,fernery,span,\"1000,700 1400,900\",\n";
+    let copy = "copies/x.jpg,fernery,breadth,\"1100,900 1250,650\",\n";
+    let named = "named.jpg,fernery,span,\"1000,700 1400,900\",mite 7\n";
+    let write = |rows: &[&str]| {
+        let text = ["picture,setup,kind,marks,animal\n", &rows.concat()].concat();
+        std::fs::write(folder.join("s.csv"), text).expect("writes");
+    };
+    let names = || {
+        let rows = csv::read(&folder.join("t.csv")).expect("reads");
+        let table: Vec<String> = rows.into_iter().map(|r| r.animal).collect();
+        (table, notebook_in(folder).animals.into_iter().map(|a| a.name).collect::<Vec<_>>())
+    };
+    let run = || {
+        let out = motestick(folder, &[&["sheet"], &INTO_BOTH[..]].concat());
+        assert_eq!(out.status.code(), Some(0), "{}", told(&out));
+        told(&out)
+    };
+    write(&[first, copy, named]);
+    let words = run();
+    assert!(words.contains("line 3 of the sheet: its picture has the same content as that of"), "{words}");
+    let both = ["a/IMG_0001", "a/IMG_0001", "mite 7"].map(str::to_owned).to_vec();
+    // One that is named is whom it is named.
+    assert_eq!(names(), (both.clone(), vec!["a/IMG_0001".to_owned(), "mite 7".to_owned()]));
+    assert_eq!(notebook_in(folder).pictures.len(), 1);
+    // Whichever comes first when the sheet is run again, and with what was named so before.
+    write(&[copy, first]);
+    assert!(run().contains("2 of 2 rows are there already"));
+    assert_eq!(names().0, both);
+    let more = "copies/x.jpg,fernery,breadth,\"900,700 1400,900\",\n";
+    std::fs::remove_file(folder.join("a/IMG_0001.jpg")).expect("removes");
+    write(&[copy, more]);
+    run();
+    assert_eq!((names().0.len(), names().0[3].as_str(), names().1.len()), (4, "a/IMG_0001", 2));
+}
+
+#[test]
 fn rows_of_a_sheet_that_fail_are_named_by_their_lines_and_shift_nothing() {
     let dir = bench();
     let folder = dir.path();
