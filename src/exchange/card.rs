@@ -47,9 +47,10 @@ pub fn card(
     sheet.turn();
     sheet.say(&animal.name, 17.0, true, 0.0);
     sheet.y -= 4.0;
-    for (label, value) in fields(notebook, animal) {
+    for (label, value) in fields(animal) {
         sheet.field(label, &value);
     }
+    sheet.field("id", &notebook.id.global(&animal.id.to_string()));
     let pictures: BTreeSet<PictureId> = measurements.iter().map(|m| m.picture).collect();
     if let Some(first) = pictures.first() {
         match photo(*first) {
@@ -78,29 +79,28 @@ pub fn card(
             sheet.say(&format!("SHA-256 {}", p.sha256), 7.0, false, 0.35);
         }
     }
-    let written = format!("notebook {}, {}, written {}", notebook.title, notebook.id, notebook.changed);
+    let written = format!("notebook \"{}\", {}, written {}", notebook.title, notebook.id, notebook.changed);
     sheet.document.feet((MARGIN, 0.6 * MARGIN), 7.0, |page, of| {
         format!("{}: page {page} of {of}; {written} by {}", animal.name, notebook.program)
     });
     Ok(sheet.document.finish()?)
 }
 
-fn fields(notebook: &Notebook, a: &Animal) -> Vec<(&'static str, String)> {
+/// What is known of an animal, with its labels.
+pub(super) fn fields(a: &Animal) -> Vec<(&'static str, String)> {
     let all = [
         ("what (in a person's words)", &a.what),
         ("stage", &a.stage),
         ("sex", &a.sex),
         ("found at", &a.place),
-        ("on", &a.found),
-        ("by", &a.found_by),
+        ("found on", &a.found),
+        ("found by", &a.found_by),
         ("condition", &a.condition),
         ("medium", &a.medium),
         ("posture", &a.posture),
         ("remarks", &a.remarks),
     ];
-    let mut out: Vec<_> = all.into_iter().filter(|(_, v)| !v.is_empty()).map(|(l, v)| (l, v.clone())).collect();
-    out.push(("id", notebook.id.global(&a.id.to_string())));
-    out
+    all.into_iter().filter(|(_, v)| !v.is_empty()).map(|(l, v)| (l, v.clone())).collect()
 }
 
 /// A page being filled from the top.

@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use super::card::{CardError, small};
+use super::card::{CardError, fields, small};
 use super::draw::Tone;
 use super::marked::{self, Drawn, figure_text};
 use super::plot::{Axis, Data, Panel, Plot, Series};
@@ -19,7 +19,7 @@ const ENOUGH_FOR_CLASSES: usize = 12;
 /// Most size classes looked for.
 const MOST_CLASSES: usize = 7;
 
-const STYLE: &str = "body{font:16px/1.45 Ubuntu,'DejaVu Sans',Verdana,sans-serif;color:#222;background:#fff;max-width:64rem;margin:2rem auto;padding:0 1rem}h1{font-size:1.6rem}h2{font-size:1.2rem;margin-top:2.2rem;border-bottom:1px solid #ccc}h3{font-size:1rem;margin-bottom:.3rem}table{border-collapse:collapse;margin:.6rem 0;font-size:.85rem}td,th{padding:.2rem .6rem;border-bottom:1px solid #ddd;text-align:left;vertical-align:top}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}img,svg{max-width:100%;height:auto}figure{margin:.6rem 0}.s{color:#666;font-size:.8rem;overflow-wrap:anywhere}.w{overflow-x:auto}p.s{margin:.2rem 0}@media print{body{margin:0;max-width:none}figure,tr{break-inside:avoid}h2,h3{break-after:avoid}}";
+const STYLE: &str = "body{font:16px/1.45 Ubuntu,'DejaVu Sans',Verdana,sans-serif;color:#222;background:#fff;max-width:64rem;margin:2rem auto;padding:0 1rem}h1{font-size:1.6rem}h2{font-size:1.2rem;margin-top:2.2rem;border-bottom:1px solid #ccc}h3{font-size:1rem;margin-bottom:.3rem}table{border-collapse:collapse;margin:.6rem 0;font-size:.85rem}td,th{padding:.2rem .6rem;border-bottom:1px solid #ddd;text-align:left;vertical-align:top}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}img,svg{max-width:100%;height:auto}figure{margin:.6rem 0}.s{color:#666;font-size:.8rem;overflow-wrap:anywhere}.w{overflow-x:auto}th.n{white-space:normal;vertical-align:bottom}p.s{margin:.2rem 0}@media print{body{margin:0;max-width:none}figure,tr{break-inside:avoid}h2,h3{break-after:avoid}}";
 
 /// The page. `photo` gives the opened picture of an id, or `None` where it cannot be had.
 ///
@@ -79,10 +79,12 @@ fn summaries(out: &mut String, notebook: &Notebook, all: &[QuantitySummary]) {
     if all.is_empty() {
         return;
     }
-    out.push_str("<h2>Statistics</h2>\n<div class=\"w\"><table><tr><th>quantity</th><th class=\"n\">n</th><th class=\"n\">mean</th><th class=\"n\">95 % interval of the mean</th><th class=\"n\">median</th><th class=\"n\">range</th><th class=\"n\">s</th><th class=\"n\">SE</th><th class=\"n\">between animals</th><th class=\"n\">measuring</th><th>unit</th></tr>\n");
+    out.push_str("<h2>Statistics</h2>\n<div class=\"w\"><table><tr><th>quantity, unit</th><th class=\"n\">n</th><th class=\"n\">mean</th><th class=\"n\">95 % interval of the mean</th><th class=\"n\">median</th><th class=\"n\">range</th><th class=\"n\">s</th><th class=\"n\">SE</th><th class=\"n\">between animals</th><th class=\"n\">measuring</th></tr>\n");
     for s in all {
         let words = s.words();
+        let unit = s.unit.symbol();
         let mut name = text(&words.name);
+        name.push_str(&if unit.is_empty() { String::new() } else { format!(", {unit}") });
         if !s.outliers.is_empty() {
             let who = s.outliers.iter().filter_map(|id| notebook.animal(*id)).map(|a| text(&a.name));
             name.push_str(&format!(
@@ -108,7 +110,7 @@ fn summaries(out: &mut String, notebook: &Notebook, all: &[QuantitySummary]) {
         for cell in cells {
             put(out, format_args!("<td class=\"n\">{cell}</td>"));
         }
-        put(out, format_args!("<td>{}</td></tr>\n", s.unit.symbol()));
+        out.push_str("</tr>\n");
     }
     out.push_str("</table></div>\n<p class=\"s\">n: number of animals; s: standard deviation between animals as observed; SE: standard deviation of the mean; measuring: standard uncertainty of one animal's value from what is its own, such as its marks; between animals: s without the measuring; far from the rest: more than 3.5 robust standard deviations from the median, counted all the same; the interval includes what all measurements share, such as the scale, which more animals do not lessen.</p>\n");
 }
@@ -281,21 +283,10 @@ fn animals(out: &mut String, notebook: &Notebook, photo: impl Fn(PictureId) -> O
     out.push_str("<h2>Animals</h2>\n");
     for (i, animal) in notebook.animals.iter().enumerate() {
         put(out, format_args!("<h3 id=\"{}\">{}</h3>\n", animal.id, text(&animal.name)));
-        let about = [
-            &animal.what,
-            &animal.stage,
-            &animal.sex,
-            &animal.place,
-            &animal.found,
-            &animal.found_by,
-            &animal.condition,
-            &animal.medium,
-            &animal.posture,
-            &animal.remarks,
-        ];
-        let about: Vec<String> = about.into_iter().filter(|t| !t.is_empty()).map(|t| text(t)).collect();
+        let about: Vec<String> =
+            fields(animal).into_iter().map(|(label, value)| format!("{label}: {}", text(&value))).collect();
         if !about.is_empty() {
-            put(out, format_args!("<p>{}</p>\n", about.join(", ")));
+            put(out, format_args!("<p>{}</p>\n", about.join("; ")));
         }
         if i < MOST_PICTURES {
             let first = notebook.measurements_of(animal.id).next().map(|m| m.picture);

@@ -32,7 +32,7 @@ struct Shared {
     /// Standard uncertainty from what all animals share, whatever the setup.
     by_all: f64,
     /// From what those through the same setup share, by setup.
-    by_setup: BTreeMap<SetupId, OfSetup>,
+    by_setup: Vec<(SetupId, OfSetup)>,
 }
 
 /// What one setup contributes to a mean: the weight of its figures times their uncertainty.
@@ -110,8 +110,12 @@ pub(super) fn is_shared(source: &str) -> bool {
 /// What a hand does anew each time that it marks the same animal.
 const EACH_TIME: &str = animal_source::HAND;
 
-/// Group, quantity by its first appearance, part by its place and name, unit.
-type Key<'a> = (&'a str, usize, usize, &'a str, Unit);
+/// All values of one part of a quantity in a group, or of the whole.
+struct Gathered<'a> {
+    /// Its place, its name and its unit.
+    part: (usize, &'a str, Unit),
+    values: Vec<(AnimalId, Option<Value>)>,
+}
 
 /// One value with the parts of its variance.
 #[derive(Clone, Copy)]
@@ -139,7 +143,7 @@ impl Notebook {
         let mut names: Vec<String> = Vec::new();
         let mut places: HashMap<(&str, &str), usize> = HashMap::new();
         // Gathered by names that are borrowed, since a large notebook has tens of thousands of figures; put in order below.
-        let mut all: HashMap<Key<'_>, Vec<(AnimalId, Option<Value>)>> = HashMap::new();
+        let mut all: HashMap<(&str, usize), Vec<Gathered<'_>>> = HashMap::new();
         for m in &self.measurements {
             let Some(reported) = &m.reported else { continue };
             let group = groups.get(&m.animal).copied().unwrap_or_default();
@@ -152,16 +156,27 @@ impl Notebook {
             });
             let setup = setups.get(&m.setup).copied().unwrap_or(m.setup);
             let figures = std::iter::once(&reported.figure).chain(&reported.figure.parts);
+            let gathered = all.entry((group, place)).or_default();
             for (i, figure) in figures.enumerate() {
-                let key = (group, place, i, figure.name.as_str(), figure.unit);
-                all.entry(key).or_default().push((m.animal, value_of(setup, figure)));
+                let part = (i, figure.name.as_str(), figure.unit);
+                let value = (m.animal, value_of(setup, figure));
+                // Nearly always the parts of a quantity are the same, in the same order.
+                let at = if gathered.get(i).is_some_and(|g| g.part == part) {
+                    Some(i)
+                } else {
+                    gathered.iter().position(|g| g.part == part)
+                };
+                match at.and_then(|at| gathered.get_mut(at)) {
+                    Some(there) => there.values.push(value),
+                    None => gathered.push(Gathered { part, values: vec![value] }),
+                }
             }
         }
-        let mut ordered: Vec<_> = all.into_iter().collect();
-        ordered.sort_unstable_by_key(|(key, _)| *key);
-        let one = |(key, values): (Key<'_>, Vec<(AnimalId, Option<Value>)>)| {
-            let quantity = names.get(key.1).cloned().unwrap_or_default();
-            summarised(key, quantity, values)
+        let mut ordered: Vec<((&str, usize), Gathered<'_>)> =
+            all.into_iter().flat_map(|(key, of)| of.into_iter().map(move |g| (key, g))).collect();
+        ordered.sort_unstable_by_key(|(key, g)| (*key, g.part));
+        let one = |((group, place), gathered): ((&str, usize), Gathered<'_>)| {
+            summarised(group, names.get(place).cloned().unwrap_or_default(), gathered)
         };
         ordered.into_par_iter().filter_map(one).collect()
     }
@@ -211,11 +226,8 @@ fn within_reach(unit: Unit, (low, high): (f64, f64)) -> (f64, f64) {
     if unit == Unit::Deg { (low, high) } else { (low.max(0.0), high) }
 }
 
-fn summarised(
-    (group, _place, _part_place, part, unit): Key<'_>,
-    quantity: String,
-    mut values: Vec<(AnimalId, Option<Value>)>,
-) -> Option<QuantitySummary> {
+fn summarised(group: &str, quantity: String, gathered: Gathered<'_>) -> Option<QuantitySummary> {
+    let Gathered { part: (_, part, unit), mut values } = gathered;
     // Stable: an animal's repeats stay in their order.
     values.sort_by_key(|(animal, _)| *animal);
     let animals: Vec<&[(AnimalId, Option<Value>)]> = values.chunk_by(|a, b| a.0 == b.0).collect();
@@ -288,9 +300,13 @@ fn sampled(values: &[(AnimalId, Option<Value>)]) -> Option<Shared> {
     }
     let n = known.len() as f64;
     let mean = |f: fn(&Value) -> f64| known.iter().map(f).sum::<f64>() / n;
-    let mut by_setup: BTreeMap<SetupId, OfSetup> = BTreeMap::new();
+    let mut by_setup: Vec<(SetupId, OfSetup)> = Vec::new();
     for v in &known {
-        by_setup.entry(v.setup).or_default().add(1.0 / n, v.of_setup);
+        if by_setup.iter().all(|(setup, _)| *setup != v.setup) {
+            by_setup.push((v.setup, OfSetup::default()));
+        }
+        let mine = by_setup.iter_mut().find(|(setup, _)| *setup == v.setup);
+        mine.into_iter().for_each(|(_, of)| of.add(1.0 / n, v.of_setup));
     }
     // How the animal lies and where its edge is stay as they are however often it is marked.
     let (hand, rest) = ((mean(|v| v.hand) / n).sqrt(), mean(|v| v.rest.sqrt()));

@@ -303,6 +303,42 @@ fn the_same_picture_under_two_paths_is_one_unnamed_animal() {
 }
 
 #[test]
+fn a_sheet_that_is_killed_and_run_again_has_every_row_once() {
+    let dir = bench();
+    let folder = dir.path();
+    let row = |i: usize| format!("mite.jpg,fernery,span,\"1000,700 {},900\",mite {i},body length,flat\n", 1300 + i);
+    let rows: Vec<String> = (0..80).map(row).collect();
+    std::fs::write(folder.join("s.csv"), format!("picture,setup,kind,marks,animal,quantity,lying\n{}", rows.concat()))
+        .expect("writes");
+    let mut child = Command::new(env!("CARGO_BIN_EXE_motestick"))
+        .current_dir(folder)
+        .args([&["sheet"], &INTO_BOTH[..]].concat())
+        .stdout(std::process::Stdio::null())
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    // The table is written first; the notebook may have some of it, or nothing.
+    while !folder.join("t.csv").exists() {
+        assert!(child.try_wait().expect("is asked").is_none(), "ended before it wrote anything");
+        std::thread::sleep(std::time::Duration::from_millis(5));
+    }
+    child.kill().expect("is killed");
+    child.wait().expect("ends");
+    let out = motestick(folder, &[&["sheet"], &INTO_BOTH[..]].concat());
+    assert_eq!(out.status.code(), Some(0), "{}", told(&out));
+    let mut table = csv::read(&folder.join("t.csv")).expect("reads");
+    table.sort_by_key(|r| r.animal.clone());
+    let n = notebook_in(folder);
+    assert_eq!((table.len(), n.animals.len(), n.measurements.len()), (80, 80, 80));
+    for row in table {
+        let animal = n.animal_named(&row.animal).expect("is there");
+        let mine: Vec<_> = n.measurements_of(animal.id).collect();
+        let value = mine[0].reported.as_ref().and_then(|r| r.figure.value);
+        assert!(mine.len() == 1 && value.is_some() && value == row.value, "{}", row.animal);
+    }
+}
+
+#[test]
 fn rows_of_a_sheet_that_fail_are_named_by_their_lines_and_shift_nothing() {
     let dir = bench();
     let folder = dir.path();
