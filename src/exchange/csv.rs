@@ -172,27 +172,44 @@ pub fn mend(path: &Path) -> Result<bool, CsvError> {
     }
     let part = COLUMNS.iter().position(|c| *c == "part").unwrap_or(0);
     let mut reader = csv::ReaderBuilder::new().flexible(true).has_headers(false).from_reader(bytes.as_slice());
-    let (mut record, mut begun, mut cells, mut rows) = (csv::ByteRecord::new(), 0, COLUMNS.len(), 0_u64);
+    let (mut record, mut cells) = (csv::ByteRecord::new(), 0);
+    let (mut begun, mut last, mut rows, mut whole) = (0, 0, 0_u64, csv::ByteRecord::new());
     loop {
         let at = reader.position().byte();
         if !reader.read_byte_record(&mut record).map_err(|e| fail(io_error(e)))? {
             break;
         }
-        cells = record.len();
-        if record.get(part).is_none_or(<[u8]>::is_empty) {
-            begun = at;
+        (last, cells) = (at as usize, record.len());
+        // A row cut before it says whether it is a part may be one of the measurement before it.
+        let is_part = match record.get(part) {
+            Some(name) => !name.is_empty() && rows > 0,
+            None => may_continue(&whole, &record),
+        };
+        if !is_part {
+            (begun, whole) = (at, record.clone());
         }
         rows += 1;
     }
     // The header alone and cut short: nothing was written yet. Any other is a table of something else, told where it is read.
     let header = COLUMNS.join(",");
     let header_cut = header.as_bytes().starts_with(&bytes) && bytes.len() < header.len();
-    if !(if rows < 2 { header_cut } else { cells < COLUMNS.len() }) {
+    // A quotation that is open would take in whatever is written behind it.
+    let open_quote = bytes.get(last..).unwrap_or_default().iter().filter(|b| **b == b'"').count() % 2 == 1;
+    if !(if rows < 2 { header_cut } else { open_quote || cells < COLUMNS.len() }) {
         return Ok(false);
     }
     let file = OpenOptions::new().write(true).open(path).map_err(fail)?;
     file.set_len(begun).and_then(|()| file.sync_all()).map_err(fail)?;
     Ok(true)
+}
+
+/// True where a row that was cut short may be a part of the measurement whose own row is `whole`: only some kinds have parts, and theirs
+/// begin with the same cells.
+fn may_continue(whole: &csv::ByteRecord, cut: &csv::ByteRecord) -> bool {
+    let kind = COLUMNS.iter().position(|c| *c == "kind").and_then(|i| whole.get(i)).unwrap_or_default();
+    let last = cut.len().saturating_sub(1);
+    [&b"appendage"[..], b"outline"].contains(&kind)
+        && cut.iter().zip(whole).enumerate().all(|(i, (c, w))| if i < last { c == w } else { w.starts_with(c) })
 }
 
 /// Writes `rows` as CSV (RFC 4180 quoting, lines ended by a line feed).
@@ -396,9 +413,11 @@ mod tests {
     fn a_table_cut_at_any_byte_loses_at_most_the_measurement_it_was_cut_in() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("t.csv");
-        let part = |name: &str| Row { part: name.into(), warnings: String::new(), ..row() };
-        let quoted = Row { warnings: "a, b; \"c\"".into(), ..row() };
-        let rows = [part(""), part("segment 1"), quoted, part("segment 1"), part("segment 2")];
+        // What is cut behind a span is none of its own; an antenna goes with its segments.
+        let span = |name: &str| Row { kind: "span".into(), quantity: name.into(), warnings: String::new(), ..row() };
+        let antenna = |part: &str| Row { kind: "appendage".into(), part: part.into(), ..span("antenna") };
+        let quoted = Row { warnings: "a, b; \"c\"".into(), ..antenna("") };
+        let rows = [span("span 1"), span("span 2"), quoted, antenna("segment 1"), antenna("segment 2")];
         append(&path, &rows[..2]).unwrap();
         let first = std::fs::metadata(&path).unwrap().len() as usize;
         append(&path, &rows[2..]).unwrap();
