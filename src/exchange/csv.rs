@@ -180,10 +180,10 @@ pub fn mend(path: &Path) -> Result<bool, CsvError> {
             break;
         }
         (last, cells) = (at as usize, record.len());
-        // A row cut before it says whether it is a part may be one of the measurement before it.
-        let is_part = match record.get(part) {
+        // A row cut before it says whether it is a part, or while it does, may be one of the measurement before it.
+        let is_part = match record.get(part).filter(|_| record.len() > part + 1) {
             Some(name) => !name.is_empty() && rows > 0,
-            None => may_continue(&whole, &record),
+            None => rows > 0 && may_continue(&whole, &record, part),
         };
         if !is_part {
             (begun, whole) = (at, record.clone());
@@ -205,11 +205,16 @@ pub fn mend(path: &Path) -> Result<bool, CsvError> {
 
 /// True where a row that was cut short may be a part of the measurement whose own row is `whole`: only some kinds have parts, and theirs
 /// begin with the same cells.
-fn may_continue(whole: &csv::ByteRecord, cut: &csv::ByteRecord) -> bool {
+fn may_continue(whole: &csv::ByteRecord, cut: &csv::ByteRecord, part: usize) -> bool {
     let kind = COLUMNS.iter().position(|c| *c == "kind").and_then(|i| whole.get(i)).unwrap_or_default();
     let last = cut.len().saturating_sub(1);
     [&b"appendage"[..], b"outline"].contains(&kind)
-        && cut.iter().zip(whole).enumerate().all(|(i, (c, w))| if i < last { c == w } else { w.starts_with(c) })
+        && cut
+            .iter()
+            .zip(whole)
+            .take(part)
+            .enumerate()
+            .all(|(i, (c, w))| if i < last { c == w } else { w.starts_with(c) })
 }
 
 /// Writes `rows` as CSV (RFC 4180 quoting, lines ended by a line feed).
