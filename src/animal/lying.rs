@@ -40,6 +40,19 @@ impl std::fmt::Display for Lying {
     }
 }
 
+impl Lying {
+    /// As people read it, where [`Display`](std::fmt::Display) is what the command line takes.
+    #[must_use]
+    pub fn words(self) -> String {
+        match self {
+            Self::Flat => "flat".to_owned(),
+            Self::Within(a) => format!("within {}°", round(a.degrees())),
+            Self::Tilt(a) => format!("tilted {}°", round(a.degrees())),
+            Self::Unknown => "not known".to_owned(),
+        }
+    }
+}
+
 /// Degrees as they were typed: conversion to radians and back leaves a last digit.
 fn round(degrees: f64) -> f64 {
     (degrees * 1e9).round() / 1e9
@@ -147,5 +160,6 @@ mod tests {
     fn words_are_as_typed() {
         assert_eq!(Lying::Within(Angle::from_degrees(20.0)).to_string(), "within:20");
         assert_eq!(Lying::Tilt(Angle::from_degrees(7.5)).to_string(), "tilt:7.5");
+        assert_eq!(Lying::Tilt(Angle::from_degrees(7.5)).words(), "tilted 7.5°");
     }
 }

@@ -157,10 +157,9 @@ fn measure(args: &Args, setup: &Setup, opened: &Opened, shapes: Vec<Shape>) -> R
     }
     if let Some(path) = &args.notebook {
         let about = Kept {
-            picture: &args.picture,
-            opened,
+            picture: notebook_keep::picture_of(path, &args.picture, opened, blur.map(|b| b.0))
+                .map_err(Failure::usage)?,
             setup,
-            blur_spot: blur.map(|b| b.0),
             animal: args.animal.as_deref().unwrap_or_default(),
             person: args.person.as_deref().unwrap_or_default(),
             lying: args.lying,

@@ -11,8 +11,9 @@ use super::measure_find::Proposed;
 use super::measure_json::MeasurementJson;
 use super::table::percent;
 use crate::animal::repeat::worth_repeating;
-use crate::animal::{Lying, MarkKind, Measured, PictureBlur, Unit};
+use crate::animal::{Lying, Measured, PictureBlur, Unit};
 use crate::exchange::csv::Row;
+use crate::exchange::tidy::ends_word;
 use crate::uncertainty::{BudgetLine, Rounded, interval_text, significant};
 use crate::units::Um;
 
@@ -160,11 +161,7 @@ impl Result {
             dof: m.dof,
             verdict: m.verdict.name().to_owned(),
             lying: self.lying.to_string(),
-            ends: match m.ends {
-                Some(MarkKind::Silhouette) => "silhouette".to_owned(),
-                Some(MarkKind::Feature) => "feature".to_owned(),
-                None => String::new(),
-            },
+            ends: ends_word(m.ends).to_owned(),
             placement: m.placement.to_owned(),
             blur_spot_um: Some(self.blur.w_um.get()),
             scale_px_per_um: Some(self.scale_px_per_um),

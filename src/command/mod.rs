@@ -76,6 +76,15 @@ enum Command {
     /// Looks into a notebook: statistics, comparison, a sentence, whether it still holds
     Notebook(notebook_tell::Args),
     /// Measures all rows of a table of pictures and marks
+    ///
+    /// The table is CSV with the columns picture, setup, kind and marks and, where wanted, animal, quantity, lying, ends and mode. Kinds are span, axis, breadth,
+    /// appendage, outline and angle; marks are "x,y x,y …" in pixels, as for measure. Rows with the same picture, setup, animal and lying are measured
+    /// together and stay correlated. An animal without a name is called by its picture's path, and the same picture under two paths is one animal.
+    ///
+    /// Work goes on all cores; what is done is written at once, and a sheet that is run again goes on behind it: what is in --csv or --notebook
+    /// already, by the picture's content, setup, animal and quantity, is passed over. A row that was changed since it was put into the notebook
+    /// is named and left; a table holds no marks, so remove the rows there that are to be measured anew, and write repeats below the rows that
+    /// they repeat.
     Sheet(sheet::Args),
 }
 

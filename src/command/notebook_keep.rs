@@ -19,21 +19,6 @@ pub(super) const PROGRAM: &str = concat!("motestick ", env!("CARGO_PKG_VERSION")
 
 /// What was measured, beside the figures.
 pub(super) struct Kept<'a> {
-    pub(super) picture: &'a Path,
-    pub(super) opened: &'a Opened,
-    pub(super) setup: &'a Setup,
-    /// The blur spot measured in the picture itself.
-    pub(super) blur_spot: Option<Um>,
-    pub(super) animal: &'a str,
-    pub(super) person: &'a str,
-    pub(super) lying: Lying,
-    pub(super) accepted_mismatch: Option<&'a str>,
-    pub(super) shapes: &'a [Shape],
-    pub(super) figures: &'a [Figure],
-}
-
-/// The same once the picture itself is let go.
-pub(super) struct Finished<'a> {
     /// Its id is given by the notebook.
     pub(super) picture: Picture,
     pub(super) setup: &'a Setup,
@@ -83,24 +68,14 @@ fn seed(path: &Path) -> Vec<u8> {
 /// Puts what was measured into the notebook in `path` as one action, and saves it.
 pub(super) fn keep(path: &Path, about: &Kept<'_>, answer: &Answer) -> Result<(), Failure> {
     let (mut store, _notices) = open_or_begin(path)?;
-    let finished = Finished {
-        picture: picture_of(path, about.picture, about.opened, about.blur_spot).map_err(Failure::usage)?,
-        setup: about.setup,
-        animal: about.animal,
-        person: about.person,
-        lying: about.lying,
-        accepted_mismatch: about.accepted_mismatch,
-        shapes: about.shapes,
-        figures: about.figures,
-    };
-    let action = action(store.notebook(), &finished, answer);
+    let action = action(store.notebook(), about, answer);
     let now = clock::now();
     store.apply(action, &now).map_err(Failure::usage)?;
     store.close(&now).map_err(Failure::usage)
 }
 
 /// All of it as one action: setup, picture and animal where they are new, and the measurements.
-pub(super) fn action(notebook: &Notebook, about: &Finished<'_>, answer: &Answer) -> Action {
+pub(super) fn action(notebook: &Notebook, about: &Kept<'_>, answer: &Answer) -> Action {
     let mut next = notebook.next_number()..;
     let mut number = || next.next().unwrap_or(u64::MAX);
     let mut actions = Vec::new();

@@ -54,7 +54,7 @@ pub(super) fn marks(text: &str) -> Result<Marks, String> {
     }
     if points.len() < 2 {
         return Err(format!(
-            "\"{text}\" holds {} marks, at least 2 are needed, as in \"120.5,88 310,95.5\"",
+            "\"{text}\" holds too few marks ({}), at least 2 are needed, as in \"120.5,88 310,95.5\"",
             points.len()
         ));
     }
@@ -186,7 +186,7 @@ mod tests {
     fn marks_as_people_type_them() {
         let got = marks(" 1.5,2  3,-4.25;5,6 ").unwrap();
         assert_eq!(got.0, [Point::new(1.5, 2.0), Point::new(3.0, -4.25), Point::new(5.0, 6.0)]);
-        assert!(marks("1,2").unwrap_err().contains("holds 1 marks"));
+        assert!(marks("1,2").unwrap_err().contains("holds too few marks (1)"));
         assert!(marks("1,2 3").unwrap_err().contains("\"3\" is not a mark"));
         assert!(marks("1,2 nan,3").is_err());
         assert!(marks("").is_err());

@@ -12,25 +12,20 @@ use rayon::prelude::*;
 use super::console::Console;
 use super::export::folder_of;
 use super::failure::Failure;
-use super::notebook_keep::{self, Finished, PROGRAM};
+use super::notebook_keep::{self, Kept, PROGRAM};
 use super::opened;
-use crate::animal::MarkKind;
+use crate::animal::Shape;
 use crate::exchange::csv::{self, Row};
+use crate::exchange::tidy::{ends_word, figure_rows};
 use crate::notebook::{self, Answer, Picture, Question, Store};
 use crate::setup::{self, PictureFacts, Setup};
 use crate::uncertainty::Options;
 use done::There;
 use rows::{Job, Trouble};
 
-/// Measures all rows of a table (CSV): picture, setup, kind, marks and, where wanted, animal, quantity, lying, ends, mode.
-///
-/// Marks are "x,y x,y …" in pixels, as for measure. Rows with the same picture, setup, animal and lying are measured together and stay
-/// correlated. An animal without a name is called by its picture's path. Work goes on all cores; what is done is written at once, and a
-/// sheet that is run again goes on behind it: what is in --csv or --notebook already, by the picture's content, setup, animal and
-/// quantity, is passed over. A row that was changed since it was put into the notebook is named and left; a table holds no marks, so
-/// remove the rows there that are to be measured anew, and write repeats below the rows that they repeat.
+/// Arguments of `sheet`; what it does is said where the commands are listed.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example: motestick sheet marks.csv --library setups --csv sizes.csv")]
+#[command(after_help = EXAMPLE, group = clap::ArgGroup::new("into").args(["csv", "notebook"]).required(true).multiple(true))]
 pub(super) struct Args {
     /// The table; pictures are looked for beside it
     #[arg(value_name = "SHEET")]
@@ -39,7 +34,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "DIR")]
     library: Option<PathBuf>,
     /// Append the measurements to this table
-    #[arg(long, value_name = "FILE", required_unless_present = "notebook")]
+    #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
     /// Put the measurements into this notebook
     #[arg(long, value_name = "FILE")]
@@ -48,6 +43,13 @@ pub(super) struct Args {
     #[arg(long, value_name = "TEXT", requires = "notebook")]
     person: Option<String>,
 }
+
+/// A sheet, and the command that measures it.
+const EXAMPLE: &str = "Example, a sheet and its command:
+  picture,setup,kind,marks,animal,quantity,lying
+  IMG_0001.jpg,fernery 4x,axis,\"1263,540 1234,830 1214,1006\",mite 1,body length,flat
+  IMG_0001.jpg,fernery 4x,span,\"1383,842 1095,814\",mite 1,body breadth,flat
+  motestick sheet marks.csv --library setups --csv sizes.csv";
 
 /// A job with its setup, the content of its picture and the name of its animal.
 #[derive(Clone, Debug)]
@@ -84,6 +86,10 @@ type AllSeen = BTreeMap<PictureKey, Result<Seen, String>>;
 /// Jobs that are written together: few enough that little is lost, many enough that writing costs little.
 const AT_ONCE: usize = 64;
 
+/// Actions after which the notebook is written whole: its journal stays short, and a long sheet does not write a large notebook a hundred
+/// times.
+const UNSAVED: u64 = 1000;
+
 /// Runs the command.
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
     if let Some(path) = args.notebook.as_ref().filter(|p| !folder_of(p).is_dir()) {
@@ -91,7 +97,7 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<(), Failure> {
     }
     let (jobs, mut troubles) = rows::read(&args.sheet)?;
     let wanted: usize = jobs.iter().map(|j| j.lines.len()).sum();
-    let stores = done::Stores::of(args)?;
+    let stores = done::Stores::of(args, console)?;
     let (mut work, more) = prepared(args, jobs)?;
     troubles.extend(more);
     for words in stores.name_animals(&mut work) {
@@ -251,7 +257,8 @@ fn seen_at(args: &Args, path: &Path, mode: Option<&str>) -> Result<Seen, String>
     })
 }
 
-/// Puts what was measured into the notebook as one action each job, and saves it. The notebook is taken the first time and held.
+/// Puts what was measured into the notebook as one action each job; the notebook is taken the first time and held. Each action is on
+/// the disk once it is applied, so that the document is written whole only now and then.
 fn keep(
     path: &Path,
     args: &Args,
@@ -270,7 +277,7 @@ fn keep(
     let now = super::clock::now();
     for (work, seen, answer) in done {
         let Some(picture) = seen.record.clone() else { continue };
-        let about = Finished {
+        let about = Kept {
             picture,
             setup: &work.setup,
             animal: &work.animal,
@@ -282,6 +289,9 @@ fn keep(
         };
         let action = notebook_keep::action(store.notebook(), &about, answer);
         store.apply(action, &now).map_err(Failure::usage)?;
+    }
+    if store.notebook().revision.saturating_sub(store.saved_revision()) < UNSAVED {
+        return Ok(());
     }
     store.save(&now).map_err(Failure::usage)
 }
@@ -310,45 +320,23 @@ impl Work {
     }
 
     fn rows(&self, seen: &Seen, answer: &Answer) -> Vec<Row> {
-        let mut rows = Vec::new();
-        for (i, shape) in self.job.shapes.iter().enumerate() {
-            let Some(r) = answer.reported(i, PROGRAM) else { continue };
-            let figures = std::iter::once(&r.figure).chain(&r.figure.parts);
-            rows.extend(figures.map(|f| Row {
+        let row = |(i, shape): (usize, &Shape)| {
+            let reported = answer.reported(i, PROGRAM)?;
+            let about = Row {
                 picture: self.job.picture.display().to_string(),
                 picture_sha256: seen.sha256.clone(),
                 setup: self.setup.name.clone(),
                 animal: self.animal.clone(),
                 quantity: shape.name.clone(),
                 kind: shape.kind.name().to_owned(),
-                part: f.name.clone(),
-                value: f.value,
-                unit: f.unit.symbol().to_owned(),
-                u: f.u,
-                low: f.low,
-                high: f.high,
                 coverage: answer.measured.get(i).map(|m| m.coverage),
-                k: f.k,
-                dof: f.dof,
-                verdict: f.verdict.name().to_owned(),
                 lying: self.job.lying.to_string(),
                 ends: ends_word(shape.ends()).to_owned(),
                 placement: shape.placement().to_owned(),
-                blur_spot_um: Some(r.blur_spot_um),
-                scale_px_per_um: Some(r.scale_px_per_um),
-                u_rel_scale: Some(r.u_rel_scale),
-                warnings: f.warnings.iter().chain(&r.warnings).cloned().collect::<Vec<_>>().join("; "),
-            }));
-        }
-        rows
-    }
-}
-
-/// What ends stand on, as the table says it.
-const fn ends_word(ends: Option<MarkKind>) -> &'static str {
-    match ends {
-        Some(MarkKind::Silhouette) => "silhouette",
-        Some(MarkKind::Feature) => "feature",
-        None => "",
+                ..Row::default()
+            };
+            Some(figure_rows(&about, &reported))
+        };
+        self.job.shapes.iter().enumerate().filter_map(row).flatten().collect()
     }
 }

@@ -47,9 +47,10 @@ pub fn card(
     sheet.turn();
     sheet.say(&animal.name, 17.0, true, 0.0);
     sheet.y -= 4.0;
-    for (label, value) in fields(notebook, animal) {
+    for (label, value) in fields(animal) {
         sheet.field(label, &value);
     }
+    sheet.field("id", &notebook.id.global(&animal.id.to_string()));
     let pictures: BTreeSet<PictureId> = measurements.iter().map(|m| m.picture).collect();
     if let Some(first) = pictures.first() {
         match photo(*first) {
@@ -78,32 +79,28 @@ pub fn card(
             sheet.say(&format!("SHA-256 {}", p.sha256), 7.0, false, 0.35);
         }
     }
-    sheet.y -= 4.0;
-    sheet.say(
-        &format!("Notebook {}, {}; written {} by {}.", notebook.title, notebook.id, notebook.changed, notebook.program),
-        7.0,
-        false,
-        0.35,
-    );
+    let written = format!("notebook \"{}\", {}, written {}", notebook.title, notebook.id, notebook.changed);
+    sheet.document.feet((MARGIN, 0.6 * MARGIN), 7.0, |page, of| {
+        format!("{}: page {page} of {of}; {written} by {}", animal.name, notebook.program)
+    });
     Ok(sheet.document.finish()?)
 }
 
-fn fields(notebook: &Notebook, a: &Animal) -> Vec<(&'static str, String)> {
+/// What is known of an animal, with its labels.
+pub(super) fn fields(a: &Animal) -> Vec<(&'static str, String)> {
     let all = [
         ("what (in a person's words)", &a.what),
         ("stage", &a.stage),
         ("sex", &a.sex),
         ("found at", &a.place),
-        ("on", &a.found),
-        ("by", &a.found_by),
+        ("found on", &a.found),
+        ("found by", &a.found_by),
         ("condition", &a.condition),
         ("medium", &a.medium),
         ("posture", &a.posture),
         ("remarks", &a.remarks),
     ];
-    let mut out: Vec<_> = all.into_iter().filter(|(_, v)| !v.is_empty()).map(|(l, v)| (l, v.clone())).collect();
-    out.push(("id", notebook.id.global(&a.id.to_string())));
-    out
+    all.into_iter().filter(|(_, v)| !v.is_empty()).map(|(l, v)| (l, v.clone())).collect()
 }
 
 /// A page being filled from the top.
@@ -153,7 +150,7 @@ impl Sheet {
     fn photo(&mut self, notebook: &Notebook, id: PictureId, photo: &Photo) -> Result<(), CardError> {
         let picture = small(&marked::overlay(notebook, id, Drawn::All), photo, 1600)?;
         let (w, h) = (picture.width_px as f32, picture.height_px as f32);
-        let width = (PAGE.0 - 2.0 * MARGIN).min(300.0 * w / h);
+        let width = (PAGE.0 - 2.0 * MARGIN).min(280.0 * w / h);
         let height = width * h / w;
         self.room(height + 8.0);
         self.y -= height - 4.0;
@@ -197,7 +194,7 @@ impl Sheet {
             self.say_at(MARGIN + 12.0, &format!("u from: {}", lines.join("; ")), 7.0, false, 0.3);
         }
         let marks: Vec<String> = m.marks.iter().map(|k| format!("{:.2},{:.2}", k.x_px, k.y_px)).collect();
-        let mut how = format!("{}, lying {}, picture {}", m.kind.name(), m.lying, m.picture);
+        let mut how = format!("{}, lying {}, picture {}", m.kind.name(), m.lying.words(), m.picture);
         if let Some(shape) = m.shape() {
             how.push_str(&format!(", placed: {}", shape.placement()));
         }
@@ -207,7 +204,8 @@ impl Sheet {
         if !m.date.is_empty() {
             how.push_str(&format!(", {}", m.date));
         }
-        if !marks.is_empty() && marks.len() <= 24 {
+        // All of them, however many: the figure cannot be checked without.
+        if !marks.is_empty() {
             how.push_str(&format!("; marks {} px", marks.join(" ")));
         }
         self.say_at(MARGIN + 12.0, &how, 7.0, false, 0.3);
@@ -231,11 +229,11 @@ impl Sheet {
         self.say(&words.join(", "), TEXT, true, 0.0);
         for r in &s.readings {
             let line = format!(
-                "{}: {} px/µm ± {} (k = 2, relative {}), {} graduations used, {} left out, residuals {} px, map {}; {}",
+                "{}: {} px/µm ± {} (k = 2, {} %), {} graduations used, {} left out, residuals {} px, map {}; {}",
                 r.date,
                 significant(r.scale_px_per_um, 6),
                 significant(2.0 * r.u_rel * r.scale_px_per_um, 2),
-                significant(2.0 * r.u_rel, 2),
+                significant(200.0 * r.u_rel, 2),
                 r.graduations_used,
                 r.graduations_rejected,
                 significant(r.residual_rms_px, 2),

@@ -1,7 +1,7 @@
 //! The table of measurements: one row a measured quantity, tidy, full precision, units in their own column or in the header.
 
 use std::fs::OpenOptions;
-use std::io::{self, Read, Write};
+use std::io::{self, Read, Seek, Write};
 use std::path::{Path, PathBuf};
 
 use crate::notebook::line_of;
@@ -133,20 +133,88 @@ pub enum CsvError {
 pub fn append(path: &Path, rows: &[Row]) -> Result<(), CsvError> {
     let fail = |source: io::Error| CsvError::File { path: path.to_owned(), source };
     let mut file = OpenOptions::new().read(true).append(true).create(true).open(path).map_err(fail)?;
-    let mut there = String::new();
-    file.read_to_string(&mut there).map_err(fail)?;
+    // The beginning and the end alone: a long sheet appends many times.
+    let length = file.metadata().map_err(fail)?.len();
+    let mut there = Vec::new();
+    (&mut file).take(BEGINNING).read_to_end(&mut there).map_err(fail)?;
+    let there = String::from_utf8_lossy(&there);
     let first = there.trim_start_matches('\u{feff}').lines().next().unwrap_or("");
-    let with_header = there.trim().is_empty();
+    let with_header = length <= BEGINNING && there.trim().is_empty();
     if !with_header && first.trim_end() != COLUMNS.join(",") {
         let found = first.chars().take(80).collect();
         return Err(CsvError::OtherHeader { found, path: path.to_owned() });
     }
     let mut bytes = Vec::new();
-    if !with_header && !there.ends_with('\n') {
-        bytes.push(b'\n');
+    if !with_header {
+        let mut last = [0];
+        file.seek(io::SeekFrom::End(-1)).and_then(|_at| file.read_exact(&mut last)).map_err(fail)?;
+        if last != *b"\n" {
+            bytes.push(b'\n');
+        }
     }
     write(&mut bytes, rows, with_header).map_err(fail)?;
     file.write_all(&bytes).and_then(|()| file.sync_all()).map_err(fail)
+}
+
+/// Bytes that hold the header, and more.
+const BEGINNING: u64 = 4096;
+
+/// Takes an unfinished measurement off the end of a table, as a program leaves it that is killed while it writes: a last row of too few
+/// cells, with what stands before it of the same measurement. True where there was one. Whatever is whole stays.
+///
+/// # Errors
+/// [`CsvError::File`].
+pub fn mend(path: &Path) -> Result<bool, CsvError> {
+    let fail = |source: io::Error| CsvError::File { path: path.to_owned(), source };
+    let bytes = std::fs::read(path).map_err(fail)?;
+    if bytes.is_empty() || bytes.ends_with(b"\n") {
+        return Ok(false);
+    }
+    let part = COLUMNS.iter().position(|c| *c == "part").unwrap_or(0);
+    let mut reader = csv::ReaderBuilder::new().flexible(true).has_headers(false).from_reader(bytes.as_slice());
+    let (mut record, mut cells) = (csv::ByteRecord::new(), 0);
+    let (mut begun, mut last, mut rows, mut whole) = (0, 0, 0_u64, csv::ByteRecord::new());
+    loop {
+        let at = reader.position().byte();
+        if !reader.read_byte_record(&mut record).map_err(|e| fail(io_error(e)))? {
+            break;
+        }
+        (last, cells) = (at as usize, record.len());
+        // A row cut before it says whether it is a part, or while it does, may be one of the measurement before it.
+        let is_part = match record.get(part).filter(|_| record.len() > part + 1) {
+            Some(name) => !name.is_empty() && rows > 0,
+            None => rows > 0 && may_continue(&whole, &record, part),
+        };
+        if !is_part {
+            (begun, whole) = (at, record.clone());
+        }
+        rows += 1;
+    }
+    // The header alone and cut short: nothing was written yet. Any other is a table of something else, told where it is read.
+    let header = COLUMNS.join(",");
+    let header_cut = header.as_bytes().starts_with(&bytes) && bytes.len() < header.len();
+    // A quotation that is open would take in whatever is written behind it.
+    let open_quote = bytes.get(last..).unwrap_or_default().iter().filter(|b| **b == b'"').count() % 2 == 1;
+    if !(if rows < 2 { header_cut } else { open_quote || cells < COLUMNS.len() }) {
+        return Ok(false);
+    }
+    let file = OpenOptions::new().write(true).open(path).map_err(fail)?;
+    file.set_len(begun).and_then(|()| file.sync_all()).map_err(fail)?;
+    Ok(true)
+}
+
+/// True where a row that was cut short may be a part of the measurement whose own row is `whole`: only some kinds have parts, and theirs
+/// begin with the same cells.
+fn may_continue(whole: &csv::ByteRecord, cut: &csv::ByteRecord, part: usize) -> bool {
+    let kind = COLUMNS.iter().position(|c| *c == "kind").and_then(|i| whole.get(i)).unwrap_or_default();
+    let last = cut.len().saturating_sub(1);
+    [&b"appendage"[..], b"outline"].contains(&kind)
+        && cut
+            .iter()
+            .zip(whole)
+            .take(part)
+            .enumerate()
+            .all(|(i, (c, w))| if i < last { c == w } else { w.starts_with(c) })
 }
 
 /// Writes `rows` as CSV (RFC 4180 quoting, lines ended by a line feed).
@@ -344,6 +412,36 @@ mod tests {
         let table =
             text_table(&["a"], [vec!["=1".to_owned()], vec!["-1.5".to_owned()], vec!["-1+2".to_owned()]]).unwrap();
         assert_eq!(String::from_utf8(table).unwrap(), "a\n'=1\n-1.5\n'-1+2\n");
+    }
+
+    #[test]
+    fn a_table_cut_at_any_byte_loses_at_most_the_measurement_it_was_cut_in() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("t.csv");
+        // What is cut behind a span is none of its own; an antenna goes with its segments.
+        let span = |name: &str| Row { kind: "span".into(), quantity: name.into(), warnings: String::new(), ..row() };
+        let antenna = |part: &str| Row { kind: "appendage".into(), part: part.into(), ..span("antenna") };
+        let quoted = Row { warnings: "a, b; \"c\"".into(), ..antenna("") };
+        let rows = [span("span 1"), span("span 2"), quoted, antenna("segment 1"), antenna("segment 2")];
+        append(&path, &rows[..2]).unwrap();
+        let first = std::fs::metadata(&path).unwrap().len() as usize;
+        append(&path, &rows[2..]).unwrap();
+        let whole = std::fs::read(&path).unwrap();
+        assert!(!mend(&path).unwrap() && std::fs::read(&path).unwrap() == whole);
+        for cut in 0..whole.len() {
+            std::fs::write(&path, &whole[..cut]).unwrap();
+            let mended = mend(&path).unwrap();
+            let length = std::fs::metadata(&path).unwrap().len() as usize;
+            assert!(length <= cut && (mended || length == cut), "{cut}");
+            assert!(cut < first || length >= first, "cut at {cut}, the first measurement is gone");
+            // Into the table as it is now, the rest fits again.
+            append(&path, &rows[2..]).unwrap();
+            let back = super::read(&path).unwrap_or_else(|e| panic!("cut at {cut}: {e}"));
+            assert_eq!(back[back.len() - 3..], rows[2..], "{cut}");
+            if mended && cut > first {
+                assert_eq!(back, rows, "cut at {cut}: nothing is left of what was cut");
+            }
+        }
     }
 
     fn row() -> Row {

@@ -15,9 +15,11 @@ use crate::uncertainty::{interval_text, significant};
 const TERMS: &str = "http://rs.tdwg.org/dwc/terms/";
 
 /// Columns of the core, the first being its id.
-const OCCURRENCE: [&str; 12] = [
+const OCCURRENCE: [&str; 14] = [
     "occurrenceID",
     "basisOfRecord",
+    "occurrenceStatus",
+    "individualCount",
     "catalogNumber",
     "verbatimIdentification",
     "lifeStage",
@@ -31,9 +33,10 @@ const OCCURRENCE: [&str; 12] = [
 ];
 
 /// Columns of the extension, the first being the id of the core's row.
-const MEASUREMENT: [&str; 10] = [
+const MEASUREMENT: [&str; 11] = [
     "occurrenceID",
     "measurementID",
+    "parentMeasurementID",
     "measurementType",
     "measurementValue",
     "measurementAccuracy",
@@ -66,7 +69,9 @@ pub fn archive(notebook: &Notebook) -> io::Result<Vec<OutFile>> {
             }
             vec![
                 notebook.id.global(&a.id.to_string()),
-                "HumanObservation".to_owned(),
+                basis_of_record(&a.condition).to_owned(),
+                "present".to_owned(),
+                "1".to_owned(),
                 a.name.clone(),
                 a.what.clone(),
                 a.stage.clone(),
@@ -97,11 +102,14 @@ pub fn archive(notebook: &Notebook) -> io::Result<Vec<OutFile>> {
 }
 
 fn measurement(n: &Notebook, m: &Measurement, r: &Reported, f: &FigureNote, part: Option<usize>) -> Vec<String> {
-    let local = part.map_or_else(|| m.id.to_string(), |i| format!("{}.{i}", m.id));
+    let whole = m.id.to_string();
+    let local = part.map_or_else(|| whole.clone(), |i| format!("{whole}.{i}"));
+    let parent = if part.is_some() { n.id.global(&whole) } else { String::new() };
     let kind = if f.name.is_empty() { m.full_name() } else { format!("{}, {}", m.full_name(), f.name) };
     vec![
         n.id.global(&m.animal.to_string()),
         n.id.global(&local),
+        parent,
         kind,
         // The shortest text that gives the same number back.
         f.value.map(|v| format!("{v}")).unwrap_or_default(),
@@ -165,6 +173,13 @@ fn remarks(n: &Notebook, picture: PictureId, r: &Reported, f: &FigureNote) -> St
     words.join("; ")
 }
 
+/// What the record rests on, in the standard's vocabulary: an animal that was kept is a specimen, any other was looked at.
+fn basis_of_record(condition: &str) -> &'static str {
+    let condition = condition.to_lowercase();
+    let kept = ["fixed", "preserved", "mounted"].iter().any(|w| condition.contains(w));
+    if kept && !condition.contains("not ") { "PreservedSpecimen" } else { "HumanObservation" }
+}
+
 /// True for what `eventDate` may hold of ISO 8601-1: year, month or day, perhaps with a time, or a range of those.
 fn is_iso_date(text: &str) -> bool {
     fn one(text: &str) -> bool {
@@ -201,6 +216,20 @@ fn meta() -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_animal_that_was_kept_is_a_specimen() {
+        for (condition, basis) in [
+            ("fixed", "PreservedSpecimen"),
+            ("Fixed in ethanol", "PreservedSpecimen"),
+            ("mounted", "PreservedSpecimen"),
+            ("live", "HumanObservation"),
+            ("live, not fixed", "HumanObservation"),
+            ("", "HumanObservation"),
+        ] {
+            assert_eq!(basis_of_record(condition), basis, "{condition}");
+        }
+    }
 
     #[test]
     fn dates_are_told_from_words() {

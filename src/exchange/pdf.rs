@@ -112,6 +112,16 @@ impl Document {
         content.end_text();
     }
 
+    /// Writes a small grey line at the foot of every page that there is; `words` gets the page's number, from 1, and how many there are.
+    pub(super) fn feet(&mut self, at: (f32, f32), size: f32, words: impl Fn(usize, usize) -> String) {
+        let pages = std::mem::take(&mut self.pages);
+        let of = pages.len();
+        for (i, page) in pages.into_iter().enumerate() {
+            self.pages.push(page);
+            self.text(at, &words(i + 1, of), size, false, 0.35);
+        }
+    }
+
     pub(super) fn line(&mut self, from: (f32, f32), to: (f32, f32), width: f32, grey: f32) {
         if let Some(page) = self.pages.last_mut() {
             page.content.set_line_width(width).set_stroke_gray(grey);

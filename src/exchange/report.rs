@@ -2,11 +2,11 @@
 
 use std::fmt::Write;
 
-use super::card::{CardError, small};
+use super::card::{CardError, fields, small};
 use super::draw::Tone;
 use super::marked::{self, Drawn, figure_text};
 use super::plot::{Axis, Data, Panel, Plot, Series};
-use crate::notebook::{Growth, Notebook, PictureId, QuantitySummary, SizeClass, growth, sentence_of};
+use crate::notebook::{AnimalId, Growth, Notebook, PictureId, QuantitySummary, SizeClass, growth, sentence_of};
 use crate::photo::Photo;
 use crate::uncertainty::{Rounded, significant};
 
@@ -19,7 +19,7 @@ const ENOUGH_FOR_CLASSES: usize = 12;
 /// Most size classes looked for.
 const MOST_CLASSES: usize = 7;
 
-const STYLE: &str = "body{font:16px/1.45 Ubuntu,'DejaVu Sans',Verdana,sans-serif;color:#222;background:#fff;max-width:64rem;margin:2rem auto;padding:0 1rem}h1{font-size:1.6rem}h2{font-size:1.2rem;margin-top:2.2rem;border-bottom:1px solid #ccc}h3{font-size:1rem;margin-bottom:.3rem}table{border-collapse:collapse;margin:.6rem 0;font-size:.85rem}td,th{padding:.2rem .6rem;border-bottom:1px solid #ddd;text-align:left;vertical-align:top}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}img,svg{max-width:100%;height:auto}figure{margin:.6rem 0}.s{color:#666;font-size:.8rem;overflow-wrap:anywhere}.w{overflow-x:auto}";
+const STYLE: &str = "body{font:16px/1.45 Ubuntu,'DejaVu Sans',Verdana,sans-serif;color:#222;background:#fff;max-width:64rem;margin:2rem auto;padding:0 1rem}h1{font-size:1.6rem}h2{font-size:1.2rem;margin-top:2.2rem;border-bottom:1px solid #ccc}h3{font-size:1rem;margin-bottom:.3rem}table{border-collapse:collapse;margin:.6rem 0;font-size:.85rem}td,th{padding:.2rem .6rem;border-bottom:1px solid #ddd;text-align:left;vertical-align:top}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}img,svg{max-width:100%;height:auto}figure{margin:.6rem 0}.s{color:#666;font-size:.8rem;overflow-wrap:anywhere}.w{overflow-x:auto}th.n{white-space:normal;vertical-align:bottom}p.s{margin:.2rem 0}@media print{body{margin:0;max-width:none}figure,tr{break-inside:avoid}h2,h3{break-after:avoid}}";
 
 /// The page. `photo` gives the opened picture of an id, or `None` where it cannot be had.
 ///
@@ -28,18 +28,18 @@ const STYLE: &str = "body{font:16px/1.45 Ubuntu,'DejaVu Sans',Verdana,sans-serif
 pub fn report(notebook: &Notebook, photo: impl Fn(PictureId) -> Option<Photo>) -> Result<String, CardError> {
     let title = if notebook.title.is_empty() { "Measurements" } else { &notebook.title };
     let mut out = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\"><title>{0}</title><style>{STYLE}</style></head><body>\n<h1>{0}</h1>\n<p>{1} animals, {2} measurements on {3} pictures through {4} setups. Every figure is value ± U for 95 % coverage unless said otherwise.</p>\n",
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\"><title>{0}</title><style>{STYLE}</style></head><body>\n<h1>{0}</h1>\n<p>{1}, {2} on {3} through {4}. Every figure is value ± U for 95 % coverage unless said otherwise.</p>\n",
         text(title),
-        notebook.animals.len(),
-        notebook.measurements.len(),
-        notebook.pictures.len(),
-        notebook.setups.len()
+        counted(notebook.animals.len(), "animal"),
+        counted(notebook.measurements.len(), "measurement"),
+        counted(notebook.pictures.len(), "picture"),
+        counted(notebook.setups.len(), "setup")
     );
     if !notebook.remarks.is_empty() {
         put(&mut out, format_args!("<p>{}</p>\n", text(&notebook.remarks)));
     }
     let statistics = notebook.statistics();
-    summaries(&mut out, &statistics);
+    summaries(&mut out, notebook, &statistics);
     plots(&mut out, notebook, &statistics);
     animals(&mut out, notebook, photo)?;
     setups(&mut out, notebook);
@@ -60,6 +60,10 @@ fn put(out: &mut String, words: std::fmt::Arguments<'_>) {
     let _written = out.write_fmt(words);
 }
 
+fn counted(n: usize, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
+}
+
 fn text(words: &str) -> String {
     let one = |c: char| match c {
         '&' => "&amp;".to_owned(),
@@ -71,16 +75,22 @@ fn text(words: &str) -> String {
     words.chars().map(one).collect()
 }
 
-fn summaries(out: &mut String, all: &[QuantitySummary]) {
+fn summaries(out: &mut String, notebook: &Notebook, all: &[QuantitySummary]) {
     if all.is_empty() {
         return;
     }
-    out.push_str("<h2>Statistics</h2>\n<div class=\"w\"><table><tr><th>quantity</th><th class=\"n\">n</th><th class=\"n\">mean</th><th class=\"n\">95 % interval of the mean</th><th class=\"n\">median</th><th class=\"n\">range</th><th class=\"n\">s</th><th class=\"n\">SE</th><th class=\"n\">between animals</th><th class=\"n\">measuring</th><th>unit</th></tr>\n");
+    out.push_str("<h2>Statistics</h2>\n<div class=\"w\"><table><tr><th>quantity, unit</th><th class=\"n\">n</th><th class=\"n\">mean</th><th class=\"n\">95 % interval of the mean</th><th class=\"n\">median</th><th class=\"n\">range</th><th class=\"n\">s</th><th class=\"n\">SE</th><th class=\"n\">between animals</th><th class=\"n\">measuring</th></tr>\n");
     for s in all {
         let words = s.words();
+        let unit = s.unit.symbol();
         let mut name = text(&words.name);
+        name.push_str(&if unit.is_empty() { String::new() } else { format!(", {unit}") });
         if !s.outliers.is_empty() {
-            name.push_str(&format!(" <span class=\"s\">far from the rest: {}</span>", s.outliers.len()));
+            let who = s.outliers.iter().filter_map(|id| notebook.animal(*id)).map(|a| text(&a.name));
+            name.push_str(&format!(
+                " <span class=\"s\">far from the rest: {}</span>",
+                who.collect::<Vec<_>>().join(", ")
+            ));
         }
         if s.not_resolved > 0 {
             name.push_str(&format!(" <span class=\"s\">not resolved in {}</span>", s.not_resolved));
@@ -100,9 +110,9 @@ fn summaries(out: &mut String, all: &[QuantitySummary]) {
         for cell in cells {
             put(out, format_args!("<td class=\"n\">{cell}</td>"));
         }
-        put(out, format_args!("<td>{}</td></tr>\n", s.unit.symbol()));
+        out.push_str("</tr>\n");
     }
-    out.push_str("</table></div>\n<p class=\"s\">s: standard deviation between animals as observed; between animals: the same without the measuring; the interval includes what all measurements share, such as the scale, which more animals do not lessen.</p>\n");
+    out.push_str("</table></div>\n<p class=\"s\">n: number of animals; s: standard deviation between animals as observed; SE: standard deviation of the mean; measuring: standard uncertainty of one animal's value from what is its own, such as its marks; between animals: s without the measuring; far from the rest: more than 3.5 robust standard deviations from the median, counted all the same; the interval includes what all measurements share, such as the scale, which more animals do not lessen.</p>\n");
 }
 
 /// A histogram of one quantity with a bar for the measuring's own ± U, and the size classes where there are some.
@@ -273,21 +283,10 @@ fn animals(out: &mut String, notebook: &Notebook, photo: impl Fn(PictureId) -> O
     out.push_str("<h2>Animals</h2>\n");
     for (i, animal) in notebook.animals.iter().enumerate() {
         put(out, format_args!("<h3 id=\"{}\">{}</h3>\n", animal.id, text(&animal.name)));
-        let about = [
-            &animal.what,
-            &animal.stage,
-            &animal.sex,
-            &animal.place,
-            &animal.found,
-            &animal.found_by,
-            &animal.condition,
-            &animal.medium,
-            &animal.posture,
-            &animal.remarks,
-        ];
-        let about: Vec<String> = about.into_iter().filter(|t| !t.is_empty()).map(|t| text(t)).collect();
+        let about: Vec<String> =
+            fields(animal).into_iter().map(|(label, value)| format!("{label}: {}", text(&value))).collect();
         if !about.is_empty() {
-            put(out, format_args!("<p>{}</p>\n", about.join(", ")));
+            put(out, format_args!("<p>{}</p>\n", about.join("; ")));
         }
         if i < MOST_PICTURES {
             let first = notebook.measurements_of(animal.id).next().map(|m| m.picture);
@@ -321,15 +320,32 @@ fn animals(out: &mut String, notebook: &Notebook, photo: impl Fn(PictureId) -> O
                         text(&name),
                         text(&figure_text(f)),
                         f.verdict.name(),
-                        m.lying,
+                        m.lying.words(),
                         text(&source)
                     ),
                 );
             }
         }
         out.push_str("</table></div>\n");
+        notes(out, notebook, animal.id);
     }
     Ok(())
+}
+
+/// What is to be known about an animal's figures, each said once.
+fn notes(out: &mut String, notebook: &Notebook, animal: AnimalId) {
+    let mut said: Vec<&str> = Vec::new();
+    for r in notebook.measurements_of(animal).filter_map(|m| m.reported.as_ref()) {
+        let parts = r.figure.parts.iter().flat_map(|p| &p.warnings);
+        for words in r.figure.warnings.iter().chain(parts).chain(&r.warnings) {
+            if !said.contains(&words.as_str()) {
+                said.push(words);
+            }
+        }
+    }
+    for words in said {
+        put(out, format_args!("<p class=\"s\">note: {}</p>\n", text(words)));
+    }
 }
 
 fn setups(out: &mut String, notebook: &Notebook) {
@@ -339,11 +355,11 @@ fn setups(out: &mut String, notebook: &Notebook) {
             put(
                 out,
                 format_args!(
-                    "<tr><td>{}</td><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td>{}<div class=\"s\">SHA-256 {}</div></td></tr>\n",
+                    "<tr><td>{}</td><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{} %</td><td>{}<div class=\"s\">SHA-256 {}</div></td></tr>\n",
                     text(&kept.setup.name),
                     text(&r.date),
                     significant(r.scale_px_per_um, 6),
-                    significant(2.0 * r.u_rel, 2),
+                    significant(200.0 * r.u_rel, 2),
                     text(&r.picture),
                     text(&r.picture_sha256)
                 ),

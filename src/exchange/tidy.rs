@@ -31,45 +31,53 @@ impl<'a> Lookup<'a> {
 
 fn m_rows(m: &Measurement, lookup: &Lookup<'_>) -> Vec<Row> {
     let Some(reported) = &m.reported else { return Vec::new() };
-    let mut rows = vec![row(m, reported, &reported.figure, lookup)];
-    rows.extend(reported.figure.parts.iter().map(|part| row(m, reported, part, lookup)));
-    rows
-}
-
-fn row(m: &Measurement, reported: &Reported, figure: &FigureNote, lookup: &Lookup<'_>) -> Row {
     let (path, hash) = lookup.pictures.get(&m.picture).copied().unwrap_or_default();
     let text = |t: Option<&&str>| t.copied().unwrap_or_default().to_owned();
-    let mut warnings = figure.warnings.clone();
-    warnings.extend(reported.warnings.iter().cloned());
     let shape = m.shape();
-    let ends = shape.as_ref().and_then(crate::animal::Shape::ends);
-    Row {
+    let about = Row {
         picture: path.to_owned(),
         picture_sha256: hash.to_owned(),
         setup: text(lookup.setups.get(&m.setup)),
         animal: text(lookup.animals.get(&m.animal)),
         quantity: m.full_name(),
         kind: m.kind.name().to_owned(),
-        part: figure.name.clone(),
-        value: figure.value,
-        unit: figure.unit.symbol().to_owned(),
-        u: figure.u,
-        low: figure.low,
-        high: figure.high,
         coverage: Some(m.coverage),
-        k: figure.k,
-        dof: figure.dof,
-        verdict: figure.verdict.name().to_owned(),
         lying: m.lying.to_string(),
-        ends: match ends {
-            Some(MarkKind::Silhouette) => "silhouette".to_owned(),
-            Some(MarkKind::Feature) => "feature".to_owned(),
-            None => String::new(),
-        },
+        ends: ends_word(shape.as_ref().and_then(crate::animal::Shape::ends)).to_owned(),
         placement: shape.map(|s| s.placement().to_owned()).unwrap_or_default(),
+        ..Row::default()
+    };
+    figure_rows(&about, reported)
+}
+
+/// A row for a figure and one for each of its parts; `about` has what does not follow from the figure.
+#[must_use]
+pub fn figure_rows(about: &Row, reported: &Reported) -> Vec<Row> {
+    let row = |f: &FigureNote| Row {
+        part: f.name.clone(),
+        value: f.value,
+        unit: f.unit.symbol().to_owned(),
+        u: f.u,
+        low: f.low,
+        high: f.high,
+        k: f.k,
+        dof: f.dof,
+        verdict: f.verdict.name().to_owned(),
         blur_spot_um: Some(reported.blur_spot_um),
         scale_px_per_um: Some(reported.scale_px_per_um),
         u_rel_scale: Some(reported.u_rel_scale),
-        warnings: warnings.join("; "),
+        warnings: f.warnings.iter().chain(&reported.warnings).cloned().collect::<Vec<_>>().join("; "),
+        ..about.clone()
+    };
+    std::iter::once(&reported.figure).chain(&reported.figure.parts).map(row).collect()
+}
+
+/// What ends stand on, as the table says it.
+#[must_use]
+pub const fn ends_word(ends: Option<MarkKind>) -> &'static str {
+    match ends {
+        Some(MarkKind::Silhouette) => "silhouette",
+        Some(MarkKind::Feature) => "feature",
+        None => "",
     }
 }

@@ -9,6 +9,7 @@ use super::document::Notebook;
 use super::form::Unknown;
 use super::id::MeasurementId;
 use super::measurement::{BudgetNote, FigureNote, Measurement, Reported};
+use super::statistics::is_shared;
 use crate::animal::{
     AnimalError, Circumstances, Evaluated, Figure, Kind, Lying, Measured, Part, PictureBlur, Recipe, Shape,
     evaluate_live, evaluate_shapes,
@@ -191,6 +192,9 @@ impl Answer {
 
 /// Lines of a budget below this share of the variance are not kept.
 const KEPT_SHARE: f64 = 0.001;
+/// The same for what animals share. It is small beside one animal's marks and does not lessen with their number: in the mean of a thousand
+/// it is as large as they are.
+const KEPT_SHARED: f64 = 1e-6;
 
 /// A figure as it is kept.
 fn figure(m: &Measured, whole: bool) -> FigureNote {
@@ -201,6 +205,10 @@ fn figure(m: &Measured, whole: bool) -> FigureNote {
         u: l.u,
         share: l.share,
         other: Unknown::new(),
+    };
+    let kept = |l: &&crate::uncertainty::BudgetLine| {
+        let least = if is_shared(&l.source) { KEPT_SHARED } else { KEPT_SHARE };
+        l.share.abs() >= least && l.u.is_finite()
     };
     FigureNote {
         name: if whole { String::new() } else { m.name.clone() },
@@ -213,7 +221,7 @@ fn figure(m: &Measured, whole: bool) -> FigureNote {
         dof: m.dof.filter(|d| !d.is_nan()),
         verdict: m.verdict,
         parts: m.parts.iter().map(|s| figure(s, false)).collect(),
-        budget: m.budget.iter().filter(|l| l.share.abs() >= KEPT_SHARE && l.u.is_finite()).map(note).collect(),
+        budget: m.budget.iter().filter(kept).map(note).collect(),
         warnings: m.warnings.clone(),
         other: Unknown::new(),
     }

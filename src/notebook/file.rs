@@ -59,8 +59,47 @@ struct Apart<'a> {
     rest: Unknown,
 }
 
+/// Where the list of measurements begins in the text that [`to_text`] writes. A line end cannot stand within a text of JSON, so that
+/// this is the key and nothing else.
+const PLACE: &str = "\n\"measurements\":[";
+
+/// What is left of a document once its measurements are taken out.
+#[derive(Deserialize)]
+struct WithoutMeasurements {
+    measurements: Vec<serde::de::IgnoredAny>,
+    #[serde(flatten)]
+    rest: Unknown,
+}
+
+/// A document that has one record a line, as this program writes it: its lines are found without reading them. `None` for any other.
+fn by_lines(text: &str) -> Option<Notebook> {
+    let start = text.find(PLACE)? + PLACE.len();
+    let (before, list) = text.split_at(start);
+    let mut lines = Vec::new();
+    let mut rest = list.strip_prefix('\n')?;
+    while !rest.starts_with(']') {
+        let (line, behind) = rest.split_once('\n')?;
+        lines.push(line.strip_suffix(',').unwrap_or(line));
+        rest = behind;
+    }
+    let head = || {
+        let head: WithoutMeasurements = serde_json::from_str(&[before, rest].concat()).ok()?;
+        // Where the list belonged to something else, the document's own is missing or not empty.
+        if !head.measurements.is_empty() || rest.contains(PLACE) {
+            return None;
+        }
+        serde_json::from_value::<Notebook>(serde_json::Value::Object(head.rest)).ok()
+    };
+    let parts = lines.par_iter().with_min_len(256).map(|m| serde_json::from_str::<Measurement>(m).ok());
+    let (measurements, head) = rayon::join(|| parts.collect::<Option<Vec<_>>>(), head);
+    Some(Notebook { measurements: measurements?, ..head? })
+}
+
 /// Takes the measurements apart on all cores.
 fn parsed(text: &str) -> Result<Notebook, serde_json::Error> {
+    if let Some(notebook) = by_lines(text) {
+        return Ok(notebook);
+    }
     let at_once = || -> Result<Notebook, serde_json::Error> {
         let Apart { measurements, rest } = serde_json::from_str(text)?;
         let parts = measurements.par_iter().with_min_len(256).map(|m| serde_json::from_str::<Measurement>(m.get()));
@@ -79,29 +118,37 @@ fn parsed(text: &str) -> Result<Notebook, serde_json::Error> {
 /// # Errors
 /// [`NotebookError::Form`] where a record cannot be JSON.
 pub fn to_text(notebook: &Notebook) -> Result<String, NotebookError> {
-    // The measurements, which make a large notebook large, become lines on all cores.
-    let lines = notebook.measurements.par_iter().with_min_len(256).map(serde_json::to_string);
-    let lines = lines.collect::<Result<Vec<String>, _>>()?;
-    let head = notebook.without_measurements();
-    let mut bytes = Vec::new();
-    head.serialize(&mut serde_json::Serializer::with_formatter(&mut bytes, Lines::default()))?;
-    bytes.push(b'\n');
+    let bytes = to_pieces(notebook)?.concat();
     // What serde_json writes is UTF-8.
-    let mut text = String::from_utf8(bytes).unwrap_or_else(|e| String::from_utf8_lossy(e.as_bytes()).into_owned());
-    // A line end cannot stand within a text of JSON, so that this is the key and nothing else.
-    const PLACE: &str = "\n\"measurements\":[";
-    if let Some(place) = text.find(PLACE).filter(|_| !lines.is_empty()) {
-        let mut all = String::with_capacity(text.len() + lines.iter().map(|l| l.len() + 2).sum::<usize>());
-        let (before, after) = text.split_at(place + PLACE.len());
-        all.push_str(before);
-        for (i, line) in lines.iter().enumerate() {
-            all.push_str(if i == 0 { "\n" } else { ",\n" });
-            all.push_str(line);
+    Ok(String::from_utf8(bytes).unwrap_or_else(|e| String::from_utf8_lossy(e.as_bytes()).into_owned()))
+}
+
+/// Measurements that become text in one go: many enough that a piece is worth a thread.
+const A_PIECE: usize = 512;
+
+/// The same in pieces, one behind the other, so that a large one need not be copied together.
+fn to_pieces(notebook: &Notebook) -> Result<Vec<Vec<u8>>, NotebookError> {
+    // The measurements, which make a large notebook large, become lines on all cores.
+    let piece = |(number, some): (usize, &[Measurement])| -> Result<Vec<u8>, serde_json::Error> {
+        // A measurement with its budget has one to two thousand bytes; memory that is not used is never touched.
+        let mut bytes = Vec::with_capacity(some.len() * 3000);
+        for (i, m) in some.iter().enumerate() {
+            bytes.extend(if number + i == 0 { &b"\n"[..] } else { b",\n" });
+            serde_json::to_writer(&mut bytes, m)?;
         }
-        all.push_str(after);
-        text = all;
-    }
-    Ok(text)
+        Ok(bytes)
+    };
+    let mut lines = notebook.measurements.par_chunks(A_PIECE).enumerate().map(piece).collect::<Result<Vec<_>, _>>()?;
+    let mut head = Vec::new();
+    let without = notebook.without_measurements();
+    without.serialize(&mut serde_json::Serializer::with_formatter(&mut head, Lines::default()))?;
+    head.push(b'\n');
+    let place = head.windows(PLACE.len()).position(|w| w == PLACE.as_bytes());
+    let Some(place) = place.filter(|_| !lines.is_empty()) else { return Ok(vec![head]) };
+    let after = head.split_off(place + PLACE.len());
+    lines.insert(0, head);
+    lines.push(after);
+    Ok(lines)
 }
 
 /// Puts what stands at the first two levels on lines of its own.
@@ -171,10 +218,12 @@ pub fn read(path: &Path) -> Result<Notebook, StoreError> {
 
 /// The document alone.
 pub(super) fn read_document(path: &Path) -> Result<Notebook, StoreError> {
-    let text = std::fs::read_to_string(path).map_err(|source| StoreError::File {
-        action: "read the notebook",
-        path: path.to_owned(),
-        source,
+    let text = std::fs::read_to_string(path).map_err(|e| {
+        let source = match e.kind() {
+            io::ErrorKind::InvalidData => io::Error::other("it is no UTF-8 text, so it cannot be a notebook"),
+            _ => e,
+        };
+        StoreError::File { action: "read the notebook", path: path.to_owned(), source }
     })?;
     from_text(&text).map_err(|source| StoreError::Notebook { source, path: path.to_owned() })
 }
@@ -184,8 +233,8 @@ pub(super) fn read_document(path: &Path) -> Result<Notebook, StoreError> {
 /// # Errors
 /// [`StoreError`]; the file is then as it was.
 pub(super) fn write_document(path: &Path, notebook: &Notebook) -> Result<(), StoreError> {
-    let text = to_text(notebook).map_err(|source| StoreError::Notebook { source, path: path.to_owned() })?;
-    write_whole(path, text.as_bytes()).map_err(|source| StoreError::File {
+    let pieces = to_pieces(notebook).map_err(|source| StoreError::Notebook { source, path: path.to_owned() })?;
+    write_pieces(path, pieces.iter().map(Vec::as_slice)).map_err(|source| StoreError::File {
         action: "write the notebook",
         path: path.to_owned(),
         source,
@@ -194,6 +243,10 @@ pub(super) fn write_document(path: &Path, notebook: &Notebook) -> Result<(), Sto
 
 /// Replaces a file by `bytes` so that a reader, or a crash, sees the old content or the new one, never a part.
 pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    write_pieces(path, [bytes])
+}
+
+fn write_pieces<'a>(path: &Path, pieces: impl IntoIterator<Item = &'a [u8]>) -> io::Result<()> {
     // A link stays a link.
     let path = std::fs::canonicalize(path).unwrap_or_else(|_new| path.to_owned());
     let folder = folder_of(&path);
@@ -207,7 +260,9 @@ pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     if let Ok(about) = std::fs::metadata(&path) {
         file.as_file().set_permissions(about.permissions())?;
     }
-    file.write_all(bytes)?;
+    for piece in pieces {
+        file.write_all(piece)?;
+    }
     file.as_file().sync_all()?;
     file.persist(&path).map_err(|e| e.error)?;
     sync_folder(&folder)

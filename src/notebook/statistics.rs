@@ -1,13 +1,15 @@
 //! Statistics over animals: how large, how variable, and how much of that is the measuring.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
+
+use rayon::prelude::*;
 
 use super::document::Notebook;
 use super::id::{AnimalId, SetupId};
-use super::measurement::{BudgetNote, FigureNote};
+use super::measurement::FigureNote;
 use crate::animal::{Unit, source as animal_source};
 use crate::setup::source as setup_source;
-use crate::stats::{median, outliers, student_t_quantile, summary};
+use crate::stats::{outliers, quantile_of_sorted, student_t_quantile, summary};
 use crate::uncertainty::EvaluationType;
 
 /// One animal's value of a quantity: the mean of its repeats.
@@ -30,7 +32,7 @@ struct Shared {
     /// Standard uncertainty from what all animals share, whatever the setup.
     by_all: f64,
     /// From what those through the same setup share, by setup.
-    by_setup: BTreeMap<SetupId, OfSetup>,
+    by_setup: Vec<(SetupId, OfSetup)>,
 }
 
 /// What one setup contributes to a mean: the weight of its figures times their uncertainty.
@@ -100,34 +102,19 @@ const BY_ALL: [&str; 5] = [
 /// back.
 const BY_SETUP: [&str; 4] = [setup_source::FIT, setup_source::TILT, setup_source::FOCUS, setup_source::REPRODUCIBILITY];
 
+/// True for a source that measurements of several animals share.
+pub(super) fn is_shared(source: &str) -> bool {
+    BY_ALL.contains(&source) || BY_SETUP.contains(&source)
+}
+
 /// What a hand does anew each time that it marks the same animal.
-const EACH_TIME: [&str; 1] = [animal_source::HAND];
+const EACH_TIME: &str = animal_source::HAND;
 
-/// Group, quantity by its first appearance and name, part by its place and name, unit.
-type Key = (String, usize, String, (usize, String), Unit2);
-
-/// Units in an order.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-struct Unit2(u8);
-
-impl Unit2 {
-    const fn of(unit: Unit) -> Self {
-        Self(match unit {
-            Unit::Um => 0,
-            Unit::Um2 => 1,
-            Unit::Deg => 2,
-            Unit::One => 3,
-        })
-    }
-
-    const fn unit(self) -> Unit {
-        match self.0 {
-            0 => Unit::Um,
-            1 => Unit::Um2,
-            2 => Unit::Deg,
-            _ => Unit::One,
-        }
-    }
+/// All values of one part of a quantity in a group, or of the whole.
+struct Gathered<'a> {
+    /// Its place, its name and its unit.
+    part: (usize, &'a str, Unit),
+    values: Vec<(AnimalId, Option<Value>)>,
 }
 
 /// One value with the parts of its variance.
@@ -152,27 +139,46 @@ impl Notebook {
     #[must_use]
     pub fn statistics(&self) -> Vec<QuantitySummary> {
         let setups = self.setups_by_name();
-        let groups: BTreeMap<AnimalId, &str> = self.animals.iter().map(|a| (a.id, a.group.as_str())).collect();
-        let mut order: BTreeMap<String, usize> = BTreeMap::new();
-        let mut all: BTreeMap<Key, BTreeMap<AnimalId, Vec<Option<Value>>>> = BTreeMap::new();
+        let groups: HashMap<AnimalId, &str> = self.animals.iter().map(|a| (a.id, a.group.as_str())).collect();
+        let mut names: Vec<String> = Vec::new();
+        let mut places: HashMap<(&str, &str), usize> = HashMap::new();
+        // Gathered by names that are borrowed, since a large notebook has tens of thousands of figures; put in order below.
+        let mut all: HashMap<(&str, usize), Vec<Gathered<'_>>> = HashMap::new();
         for m in &self.measurements {
             let Some(reported) = &m.reported else { continue };
             let group = groups.get(&m.animal).copied().unwrap_or_default();
-            let name = m.full_name();
-            let next = order.len();
-            let place = *order.entry(name.clone()).or_insert(next);
+            let place = *places.entry((m.quantity.as_str(), m.part.as_str())).or_insert_with(|| {
+                let name = m.full_name();
+                names.iter().position(|n| *n == name).unwrap_or_else(|| {
+                    names.push(name);
+                    names.len() - 1
+                })
+            });
+            let setup = setups.get(&m.setup).copied().unwrap_or(m.setup);
             let figures = std::iter::once(&reported.figure).chain(&reported.figure.parts);
+            let gathered = all.entry((group, place)).or_default();
             for (i, figure) in figures.enumerate() {
-                let part = (i, figure.name.clone());
-                let key = (group.to_owned(), place, name.clone(), part, Unit2::of(figure.unit));
-                all.entry(key)
-                    .or_default()
-                    .entry(m.animal)
-                    .or_default()
-                    .push(value_of(setups.get(&m.setup).copied().unwrap_or(m.setup), figure));
+                let part = (i, figure.name.as_str(), figure.unit);
+                let value = (m.animal, value_of(setup, figure));
+                // Nearly always the parts of a quantity are the same, in the same order.
+                let at = if gathered.get(i).is_some_and(|g| g.part == part) {
+                    Some(i)
+                } else {
+                    gathered.iter().position(|g| g.part == part)
+                };
+                match at.and_then(|at| gathered.get_mut(at)) {
+                    Some(there) => there.values.push(value),
+                    None => gathered.push(Gathered { part, values: vec![value] }),
+                }
             }
         }
-        all.into_iter().filter_map(|(key, animals)| summarised(key, &animals)).collect()
+        let mut ordered: Vec<((&str, usize), Gathered<'_>)> =
+            all.into_iter().flat_map(|(key, of)| of.into_iter().map(move |g| (key, g))).collect();
+        ordered.sort_unstable_by_key(|(key, g)| (*key, g.part));
+        let one = |((group, place), gathered): ((&str, usize), Gathered<'_>)| {
+            summarised(group, names.get(place).cloned().unwrap_or_default(), gathered)
+        };
+        ordered.into_par_iter().filter_map(one).collect()
     }
 
     /// For each setup the first of its name: one that was kept again with another reading shares the earlier ones, and is not independent.
@@ -184,17 +190,24 @@ impl Notebook {
 
 fn value_of(setup: SetupId, figure: &FigureNote) -> Option<Value> {
     let (value, u) = (figure.value?, figure.u?);
-    let share = |of: &[&str]| {
-        let lines = figure.budget.iter().filter(|l| of.contains(&l.source.as_str()));
-        lines.map(|l| l.share).sum::<f64>().clamp(0.0, 1.0) * u * u
-    };
-    let (by_all, by_setup, hand) = (share(&BY_ALL), share(&BY_SETUP), share(&EACH_TIME));
-    // Of everything in a budget, few readings tell the setup's own spread; the figure's degrees of freedom are theirs:
-    // ν = u⁴ / Σ u_i⁴/ν_i (GUM G.2b) solved for u_i⁴/ν_i.
-    let of_few =
-        |l: &BudgetNote| l.source == setup_source::REPRODUCIBILITY && l.evaluation == EvaluationType::A.letter();
+    let (mut by_all, mut by_setup, mut hand, mut of_few) = (0.0, 0.0, 0.0, false);
+    for line in &figure.budget {
+        let source = line.source.as_str();
+        if BY_ALL.contains(&source) {
+            by_all += line.share;
+        } else if BY_SETUP.contains(&source) {
+            by_setup += line.share;
+            // Of everything in a budget, few readings tell the setup's own spread.
+            of_few |= source == setup_source::REPRODUCIBILITY && line.evaluation == EvaluationType::A.letter();
+        } else if source == EACH_TIME {
+            hand += line.share;
+        }
+    }
+    let variance = |share: f64| share.clamp(0.0, 1.0) * u * u;
+    let (by_all, by_setup, hand) = (variance(by_all), variance(by_setup), variance(hand));
+    // The figure's degrees of freedom are theirs: ν = u⁴ / Σ u_i⁴/ν_i (GUM G.2b) solved for u_i⁴/ν_i.
     let few = match figure.dof {
-        Some(dof) if dof.is_finite() && dof > 0.0 && figure.budget.iter().any(of_few) => u / dof.powf(0.25),
+        Some(dof) if of_few && dof.is_finite() && dof > 0.0 => u / dof.powf(0.25),
         _ => 0.0,
     };
     Some(Value {
@@ -213,15 +226,16 @@ fn within_reach(unit: Unit, (low, high): (f64, f64)) -> (f64, f64) {
     if unit == Unit::Deg { (low, high) } else { (low.max(0.0), high) }
 }
 
-fn summarised(
-    (group, _place, quantity, (_part_place, part), unit): Key,
-    animals: &BTreeMap<AnimalId, Vec<Option<Value>>>,
-) -> Option<QuantitySummary> {
-    let shared: Vec<Shared> = animals.iter().filter_map(|(id, values)| sampled(*id, values)).collect();
+fn summarised(group: &str, quantity: String, gathered: Gathered<'_>) -> Option<QuantitySummary> {
+    let Gathered { part: (_, part, unit), mut values } = gathered;
+    // Stable: an animal's repeats stay in their order.
+    values.sort_by_key(|(animal, _)| *animal);
+    let animals: Vec<&[(AnimalId, Option<Value>)]> = values.chunk_by(|a, b| a.0 == b.0).collect();
+    let shared: Vec<Shared> = animals.iter().filter_map(|of| sampled(of)).collect();
     let mut samples: Vec<Sampled> = shared.iter().map(|s| s.sampled).collect();
     samples.sort_by(|a, b| a.value.total_cmp(&b.value));
-    let values: Vec<f64> = samples.iter().map(|s| s.value).collect();
-    let s = summary(&values).ok()?;
+    let means: Vec<f64> = samples.iter().map(|s| s.value).collect();
+    let s = summary(&means).ok()?;
     let n = s.n as f64;
     let several = s.n > 1;
     let mean_of = |f: fn(&Sampled) -> f64| samples.iter().map(f).sum::<f64>() / n;
@@ -236,18 +250,18 @@ fn summarised(
     let k = student_t_quantile(0.975, dof.max(1.0)).ok();
     let of_mean = k.filter(|_| u_mean > 0.0).map(|k| (s.mean - k * u_mean, s.mean + k * u_mean));
     // One measurement alone keeps its own interval, which may be one-sided.
-    let interval_95 = alone(animals).or(of_mean).map(|i| within_reach(unit.unit(), i));
-    let far = outliers(&values).unwrap_or_default();
+    let interval_95 = alone(&values).or(of_mean).map(|i| within_reach(unit, i));
+    let far = outliers(&means).unwrap_or_default();
     Some(QuantitySummary {
         quantity,
-        part,
-        group,
-        unit: unit.unit(),
+        part: part.to_owned(),
+        group: group.to_owned(),
+        unit,
         mean: s.mean,
         std_dev: several.then_some(s.std_dev),
         std_error,
-        median: median(&values).ok()?,
-        range: (*values.first()?, *values.last()?),
+        median: quantile_of_sorted(&means, 0.5).ok()?,
+        range: (*means.first()?, *means.last()?),
         interval_95,
         measuring,
         common,
@@ -259,8 +273,8 @@ fn summarised(
 }
 
 /// The interval of the only measurement.
-fn alone(animals: &BTreeMap<AnimalId, Vec<Option<Value>>>) -> Option<(f64, f64)> {
-    let mut known = animals.values().flatten().flatten();
+fn alone(values: &[(AnimalId, Option<Value>)]) -> Option<(f64, f64)> {
+    let mut known = values.iter().filter_map(|v| v.1);
     let only = known.next()?;
     if known.next().is_some() { None } else { only.interval }
 }
@@ -278,16 +292,21 @@ fn common_of_mean(shared: &[Shared]) -> (f64, f64) {
     ((by_all * by_all + of_setups).sqrt(), setups.values().map(|s| s.few.powi(4)).sum())
 }
 
-fn sampled(animal: AnimalId, values: &[Option<Value>]) -> Option<Shared> {
-    let known: Vec<Value> = values.iter().copied().flatten().collect();
+fn sampled(values: &[(AnimalId, Option<Value>)]) -> Option<Shared> {
+    let animal = values.first()?.0;
+    let known: Vec<Value> = values.iter().filter_map(|v| v.1).collect();
     if known.is_empty() {
         return None;
     }
     let n = known.len() as f64;
     let mean = |f: fn(&Value) -> f64| known.iter().map(f).sum::<f64>() / n;
-    let mut by_setup: BTreeMap<SetupId, OfSetup> = BTreeMap::new();
+    let mut by_setup: Vec<(SetupId, OfSetup)> = Vec::new();
     for v in &known {
-        by_setup.entry(v.setup).or_default().add(1.0 / n, v.of_setup);
+        if by_setup.iter().all(|(setup, _)| *setup != v.setup) {
+            by_setup.push((v.setup, OfSetup::default()));
+        }
+        let mine = by_setup.iter_mut().find(|(setup, _)| *setup == v.setup);
+        mine.into_iter().for_each(|(_, of)| of.add(1.0 / n, v.of_setup));
     }
     // How the animal lies and where its edge is stay as they are however often it is marked.
     let (hand, rest) = ((mean(|v| v.hand) / n).sqrt(), mean(|v| v.rest.sqrt()));
@@ -299,7 +318,7 @@ fn sampled(animal: AnimalId, values: &[Option<Value>]) -> Option<Shared> {
 mod tests {
     use super::*;
     use crate::notebook::testing::{NOW, kept, measurement, picture};
-    use crate::notebook::{Action, Animal, MeasurementId, Notebook, NotebookId, Unknown};
+    use crate::notebook::{Action, Animal, BudgetNote, MeasurementId, Notebook, NotebookId, Unknown};
 
     /// A notebook with an animal a value, of the given own and common standard uncertainty.
     pub(crate) fn of_values(values: &[f64], own: f64, common: f64) -> Notebook {

@@ -120,6 +120,12 @@ impl Store {
         self.notebook().revision != self.saved_revision
     }
 
+    /// Revision of the document in the file; what came since is in the journal.
+    #[must_use]
+    pub const fn saved_revision(&self) -> u64 {
+        self.saved_revision
+    }
+
     /// Applies an action; when this returns it is on the disk. `now` is UTC, ISO 8601.
     ///
     /// # Errors

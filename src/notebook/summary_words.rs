@@ -19,7 +19,7 @@ pub struct SummaryWords {
     pub interval: String,
     /// Median.
     pub median: String,
-    /// Smallest to largest.
+    /// Smallest to largest of several.
     pub range: String,
     /// Standard deviation between animals as observed.
     pub std_dev: String,
@@ -60,7 +60,7 @@ impl QuantitySummary {
             mean: round(self.mean, of_mean),
             interval: self.interval_95.map_or_else(|| NOTHING.to_owned(), |i| both(i, of_mean)),
             median: round(self.median, of_one),
-            range: both(self.range, of_one),
+            range: if self.samples.len() > 1 { both(self.range, of_one) } else { NOTHING.to_owned() },
             std_dev: small(self.std_dev),
             std_error: small(self.std_error),
             between: small(self.between),

@@ -153,6 +153,29 @@ fn text_comes_back_exactly_one_record_a_line() {
 }
 
 #[test]
+fn a_list_of_another_record_is_not_taken_for_the_measurements() {
+    let n = small();
+    let text = to_text(&n).unwrap();
+    assert!(text.contains("\n\"measurements\":[\n{"), "one record a line");
+    // A record of another program that has such a list of its own, on lines of its own, before and behind the notebook's.
+    let theirs = "{\n\"measurements\":[\n{\"depth\":3}\n]\n}";
+    let line = format!("\"another\":{theirs}");
+    let before = text.replacen("{\n", &format!("{{\n{line},\n"), 1);
+    let behind = format!("{},\n{line}\n}}\n", text.trim_end().trim_end_matches('}').trim_end());
+    let without = {
+        let mut none = small();
+        none.measurements.clear();
+        to_text(&none).unwrap().replacen("{\n", &format!("{{\n{line},\n"), 1)
+    };
+    for (text, measurements) in [(before, n.measurements.len()), (behind, n.measurements.len()), (without, 0)] {
+        let read = from_text(&text).unwrap();
+        assert_eq!(read.measurements.len(), measurements, "{text}");
+        assert_eq!(read.other["another"]["measurements"][0]["depth"], 3);
+        assert_eq!(from_text(&to_text(&read).unwrap()).unwrap(), read);
+    }
+}
+
+#[test]
 fn unknown_keys_survive_everywhere() {
     let mut v = serde_json::to_value(small()).expect("is JSON");
     let extra = serde_json::json!({ "deep": [1, null, { "x": 0.1 }] });

@@ -119,6 +119,57 @@ impl Distribution {
         matches!(self, Self::OneMinusCosUniform { .. } | Self::OneMinusCosNormal { .. } | Self::HalfNormal { .. })
     }
 
+    /// Departures from the mean with probabilities that add up to 1, fine enough for the shape of a sum and not only for its moments.
+    pub(super) fn nodes(&self) -> Vec<(f64, f64)> {
+        match *self {
+            Self::Fixed => vec![(0.0, 1.0)],
+            Self::Normal { sd } => spread(|v| (NORMAL_REACH * sd * v, bell(v))),
+            // Even steps of the area sinus reach the long tails.
+            Self::StudentT { scale, dof } => spread(|v| {
+                let t = (12.0 * v).sinh();
+                (scale * t, (-0.5 * (dof + 1.0) * (t * t / dof).ln_1p()).exp() * (12.0 * v).cosh())
+            }),
+            Self::Rectangular { half_width } => spread(|v| (half_width * v, 1.0)),
+            Self::Triangular { half_width } => spread(|v| (half_width * v, 1.0 - v.abs())),
+            Self::Trapezoid { half_width, top } => {
+                let slope = (1.0 - top).max(f64::MIN_POSITIVE);
+                spread(|v| (half_width * v, ((1.0 - v.abs()) / slope).min(1.0)))
+            }
+            Self::CurvilinearTrapezoid { half_width, inexact } => {
+                let side = 64;
+                let middle = |k: usize| 2.0 * (k as f64 + 0.5) / side as f64 - 1.0;
+                let share = 1.0 / (side * side) as f64;
+                let place = |k: usize| ((half_width - inexact * middle(k / side)) * middle(k % side), share);
+                (0..side * side).map(place).collect()
+            }
+            Self::ArcSine { half_width } => spread(|v| (half_width * (0.25 * TAU * v).sin(), 1.0)),
+            Self::OneMinusCosUniform { max_rad } => spread(|v| (one_minus_cos(max_rad * v) - self.own_mean(), 1.0)),
+            Self::OneMinusCosNormal { sd_rad } => {
+                spread(|v| (one_minus_cos(NORMAL_REACH * sd_rad * v) - self.own_mean(), bell(v)))
+            }
+            Self::HalfNormal { sd } => spread(|v| (NORMAL_REACH * sd * v.abs() - self.own_mean(), bell(v))),
+        }
+    }
+
+    /// Lowest and highest departure that matters: all there is, or six standard deviations where there is no end.
+    pub(super) fn reach(&self) -> (f64, f64) {
+        let even = |half: f64| (-half, half);
+        match *self {
+            Self::Fixed => (0.0, 0.0),
+            Self::Normal { sd } | Self::StudentT { scale: sd, .. } => even(6.0 * sd),
+            Self::Rectangular { half_width }
+            | Self::Triangular { half_width }
+            | Self::Trapezoid { half_width, .. }
+            | Self::ArcSine { half_width } => even(half_width),
+            Self::CurvilinearTrapezoid { half_width, inexact } => even(half_width + inexact),
+            Self::OneMinusCosUniform { max_rad } => (-self.own_mean(), one_minus_cos(max_rad) - self.own_mean()),
+            Self::OneMinusCosNormal { sd_rad } => {
+                (-self.own_mean(), one_minus_cos((6.0 * sd_rad).min(0.5 * TAU)) - self.own_mean())
+            }
+            Self::HalfNormal { sd } => (-self.own_mean(), 6.0 * sd - self.own_mean()),
+        }
+    }
+
     /// The name for a budget.
     #[must_use]
     pub const fn name(&self) -> &'static str {
@@ -164,6 +215,24 @@ impl Distribution {
             .then_some(("the angle in radians", angle, "between 0 and a right angle")),
         }
     }
+}
+
+/// Nodes of a distribution reach this many standard deviations of a normal one: 1e-15 lies beyond.
+const NORMAL_REACH: f64 = 8.0;
+
+/// Normal density at [`NORMAL_REACH`] times `v`, not normalised.
+fn bell(v: f64) -> f64 {
+    (-0.5 * (NORMAL_REACH * v).powi(2)).exp()
+}
+
+/// Departure and weight at the middles of 2,048 even pieces of (−1, 1), the weights made to add up to 1.
+fn spread(at: impl Fn(f64) -> (f64, f64)) -> Vec<(f64, f64)> {
+    const PIECES: u32 = 2048;
+    let mut nodes: Vec<(f64, f64)> =
+        (0..PIECES).map(|k| at((2.0 * f64::from(k) + 1.0) / f64::from(PIECES) - 1.0)).collect();
+    let total: f64 = nodes.iter().map(|n| n.1).sum();
+    nodes.iter_mut().for_each(|n| n.1 /= total);
+    nodes
 }
 
 /// Variance of Student's t over the square of its scale.
@@ -306,6 +375,36 @@ mod tests {
             let sd = d.drawn_variance().sqrt();
             assert!(s.mean.abs() < 4.0 * sd / f64::from(n).sqrt(), "{d:?}: mean {} sd {sd}", s.mean);
             assert!((s.std_dev / sd - 1.0).abs() < 0.01, "{d:?}: {} wanted {sd}", s.std_dev);
+        }
+    }
+
+    #[test]
+    fn nodes_have_the_stated_mean_and_variance() {
+        for d in [
+            Distribution::Normal { sd: 2.0 },
+            Distribution::StudentT { scale: 1.5, dof: 12.0 },
+            Distribution::StudentT { scale: 1.5, dof: 3.0 },
+            Distribution::Rectangular { half_width: 3.0 },
+            Distribution::Triangular { half_width: 3.0 },
+            Distribution::Trapezoid { half_width: 3.0, top: 0.4 },
+            Distribution::Trapezoid { half_width: 3.0, top: 1.0 },
+            Distribution::CurvilinearTrapezoid { half_width: 3.0, inexact: 1.5 },
+            Distribution::ArcSine { half_width: 3.0 },
+            Distribution::OneMinusCosUniform { max_rad: 0.05 },
+            Distribution::OneMinusCosUniform { max_rad: 0.8 },
+            Distribution::OneMinusCosNormal { sd_rad: 0.3 },
+            Distribution::HalfNormal { sd: 0.7 },
+        ] {
+            let nodes = d.nodes();
+            let mean: f64 = nodes.iter().map(|(x, p)| p * x).sum();
+            let variance: f64 = nodes.iter().map(|(x, p)| p * (x - mean).powi(2)).sum();
+            assert!((nodes.iter().map(|n| n.1).sum::<f64>() - 1.0).abs() < 1e-12, "{d:?}");
+            assert!(mean.abs() < 1e-5 * d.u(), "{d:?}: mean {mean}");
+            assert!((variance / d.drawn_variance() - 1.0).abs() < 1e-3, "{d:?}: {variance}");
+            let (low, high) = d.reach();
+            let beyond: f64 = nodes.iter().filter(|(x, _)| *x < low - 1e-9 || *x > high + 1e-9).map(|n| n.1).sum();
+            let tail = if matches!(d, Distribution::StudentT { .. }) { 0.01 } else { 1e-8 };
+            assert!(beyond < tail, "{d:?}: {beyond} lies beyond its reach");
         }
     }
 

@@ -1,5 +1,7 @@
 //! One call from inputs and model to value, interval, k, ν and budget for every output.
 
+use super::additive::Additive;
+use super::beside::simulate_beside;
 use super::beyond::Beyond;
 use super::budget::{self, BudgetLine, Part};
 use super::model::Model;
@@ -128,8 +130,16 @@ pub fn evaluate<M: Model>(
         seed: options.seed,
         max_rejected: options.max_rejected,
     };
-    let simulation = simulate(inputs, model, &domain.has_variance, request)?;
-    let bias = curve_bias(inputs, model, &linear, &domain, options);
+    let mut additive = match options.trials {
+        Trials::Adaptive { .. } => Additive::of(inputs, model, &linear),
+        Trials::Skip | Trials::Fixed(_) => None,
+    };
+    let mut simulation = additive.as_ref().and_then(|a| simulate_beside(inputs, model, a, request));
+    if simulation.is_none() {
+        additive = None;
+        simulation = simulate(inputs, model, &domain.has_variance, request)?;
+    }
+    let bias = curve_bias(inputs, model, &linear, &domain, additive.as_ref(), options);
     let mut outputs = Vec::with_capacity(names.len());
     for (o, name) in names.iter().enumerate() {
         let first = first_order(&linear, o, bias[o], options.coverage)?;
@@ -151,7 +161,8 @@ pub fn evaluate<M: Model>(
         }
         outputs.push(output(name, first, simulated, chosen, bias[o], options.coverage));
     }
-    fill_budgets(inputs, model, &linear, &domain, options, simulation.as_ref(), &mut outputs)?;
+    let known = Known { linear: &linear, domain: &domain, additive: additive.as_ref() };
+    fill_budgets(inputs, model, &known, options, simulation.as_ref(), &mut outputs)?;
     let correlation = correlation(&linear, &domain, simulation.as_ref());
     let mut covariance = Matrix::zeros(names.len(), names.len());
     for (a, left) in outputs.iter().enumerate() {
@@ -213,11 +224,14 @@ fn curve_bias<M: Model>(
     model: &M,
     linear: &Propagated,
     domain: &Domain,
+    additive: Option<&Additive>,
     options: &Options,
 ) -> Vec<f64> {
     let pairs = match options.trials {
         Trials::Skip => 0,
         Trials::Fixed(n) => (n / 4).clamp(1000, 10_000),
+        // Pairs have to tell only what the inputs do together.
+        Trials::Adaptive { .. } if additive.is_some() => 1000,
         Trials::Adaptive { .. } => 10_000,
     };
     let mut bias = vec![0.0; linear.values.len()];
@@ -233,7 +247,7 @@ fn curve_bias<M: Model>(
         let sampled = pairs > 0
             && options.curve_bias.iter().filter(|b| b.inputs == wanted.inputs).all(|b| domain.has_variance[b.output]);
         let shift = if sampled {
-            mean_shift(inputs, model, &linear.values, &varied, pairs, options.seed)
+            mean_shift(inputs, model, &linear.values, &varied, additive, (pairs, options.seed))
         } else {
             Beyond::of(model, inputs, linear, &varied).shift
         };
@@ -285,11 +299,17 @@ pub const JOINT_SOURCE: &str = "joint";
 /// A joint effect smaller than this share of the variance is sampling noise and is spread over the other lines.
 const JOINT_NOISE: f64 = 0.02;
 
+/// What is known of a model beside its trials.
+struct Known<'a> {
+    linear: &'a Propagated,
+    domain: &'a Domain,
+    additive: Option<&'a Additive>,
+}
+
 fn fill_budgets<M: Model>(
     inputs: &Inputs,
     model: &M,
-    linear: &Propagated,
-    domain: &Domain,
+    &Known { linear, domain, additive }: &Known<'_>,
     options: &Options,
     simulation: Option<&Simulation>,
     outputs: &mut [Output],
@@ -303,8 +323,8 @@ fn fill_budgets<M: Model>(
         (0..outputs.len()).map(|o| budget::parts(inputs, &linear.jacobian, o, from_trials[o])).collect();
     let alone = match simulation {
         Some(s) if from_trials.contains(&true) => {
-            let trials = (s.trials / 2).clamp(1000, 20_000);
-            Some(variances(inputs, model, &linear.jacobian, &linear.values, &parts, trials, options.seed)?)
+            let trials = if additive.is_some() { 2000 } else { (s.trials / 2).clamp(1000, 20_000) };
+            Some(variances(inputs, model, linear, additive, &parts, (trials, options.seed))?)
         }
         _ => None,
     };

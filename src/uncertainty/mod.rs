@@ -31,7 +31,9 @@
 //! # Ok::<(), motestick::uncertainty::UncertaintyError>(())
 //! ```
 
+mod additive;
 mod agreement;
+mod beside;
 mod beyond;
 mod budget;
 mod distribution;

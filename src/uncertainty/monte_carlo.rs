@@ -199,7 +199,7 @@ pub(super) fn draw_into<M: Model, R: rand::Rng>(
 }
 
 /// Standard error of the mean of `values`, one per block.
-fn standard_error(values: impl Iterator<Item = f64> + Clone) -> f64 {
+pub(super) fn standard_error(values: impl Iterator<Item = f64> + Clone) -> f64 {
     let n = values.clone().count() as f64;
     if n < 2.0 {
         return f64::INFINITY;
@@ -221,17 +221,24 @@ fn settled_outputs(blocks: &[Block], has_variance: &[bool], size: usize, digits:
                 // Without a variance the digits are those of half the half-width, as k would be near 2.
                 0.5 * blocks.iter().map(width).sum::<f64>() / blocks.len() as f64
             };
-            let delta = numerical_tolerance(u, digits);
-            let within = |error: f64| 2.0 * error <= delta;
-            within(standard_error(blocks.iter().map(|b| b.ends[o].1.low)))
-                && within(standard_error(blocks.iter().map(|b| b.ends[o].1.high)))
-                && within(standard_error(blocks.iter().map(|b| b.ends[o].0.low)))
-                && within(standard_error(blocks.iter().map(|b| b.ends[o].0.high)))
-                && (!has_variance[o]
-                    || within(standard_error(blocks.iter().map(|b| b.mean[o])))
-                        && within(standard_error(blocks.iter().map(block_u))))
+            let mut errors = vec![
+                standard_error(blocks.iter().map(|b| b.ends[o].1.low)),
+                standard_error(blocks.iter().map(|b| b.ends[o].1.high)),
+                standard_error(blocks.iter().map(|b| b.ends[o].0.low)),
+                standard_error(blocks.iter().map(|b| b.ends[o].0.high)),
+            ];
+            if has_variance[o] {
+                errors.push(standard_error(blocks.iter().map(|b| b.mean[o])));
+                errors.push(standard_error(blocks.iter().map(block_u)));
+            }
+            all_settled(&errors, numerical_tolerance(u, digits))
         })
         .collect()
+}
+
+/// Clause 7.9.4: whether twice each standard error is within the numerical tolerance.
+pub(super) fn all_settled(errors: &[f64], delta: f64) -> bool {
+    errors.iter().all(|error| 2.0 * error <= delta)
 }
 
 /// All blocks together: clause 7.9.4 k), every figure from all trials.

@@ -261,6 +261,84 @@ fn a_sheet_keeps_unnamed_animals_of_different_pictures_apart() {
 }
 
 #[test]
+fn the_same_picture_under_two_paths_is_one_unnamed_animal() {
+    let dir = bench();
+    let folder = dir.path();
+    another(folder, "a/IMG_0001.jpg", b'1');
+    another(folder, "copies/x.jpg", b'1');
+    another(folder, "named.jpg", b'1');
+    let first = "a/IMG_0001.jpg,fernery,span,\"1000,700 1400,900\",\n";
+    let copy = "copies/x.jpg,fernery,breadth,\"1100,900 1250,650\",\n";
+    let named = "named.jpg,fernery,span,\"1000,700 1400,900\",mite 7\n";
+    let write = |rows: &[&str]| {
+        let text = ["picture,setup,kind,marks,animal\n", &rows.concat()].concat();
+        std::fs::write(folder.join("s.csv"), text).expect("writes");
+    };
+    let names = || {
+        let rows = csv::read(&folder.join("t.csv")).expect("reads");
+        let table: Vec<String> = rows.into_iter().map(|r| r.animal).collect();
+        (table, notebook_in(folder).animals.into_iter().map(|a| a.name).collect::<Vec<_>>())
+    };
+    let run = || {
+        let out = motestick(folder, &[&["sheet"], &INTO_BOTH[..]].concat());
+        assert_eq!(out.status.code(), Some(0), "{}", told(&out));
+        told(&out)
+    };
+    write(&[first, copy, named]);
+    let words = run();
+    assert!(words.contains("line 3 of the sheet: its picture has the same content as that of"), "{words}");
+    let both = ["a/IMG_0001", "a/IMG_0001", "mite 7"].map(str::to_owned).to_vec();
+    // One that is named is whom it is named.
+    assert_eq!(names(), (both.clone(), vec!["a/IMG_0001".to_owned(), "mite 7".to_owned()]));
+    assert_eq!(notebook_in(folder).pictures.len(), 1);
+    // Whichever comes first when the sheet is run again, and with what was named so before.
+    write(&[copy, first]);
+    assert!(run().contains("2 of 2 rows are there already"));
+    assert_eq!(names().0, both);
+    let more = "copies/x.jpg,fernery,breadth,\"900,700 1400,900\",\n";
+    std::fs::remove_file(folder.join("a/IMG_0001.jpg")).expect("removes");
+    write(&[copy, more]);
+    run();
+    assert_eq!((names().0.len(), names().0[3].as_str(), names().1.len()), (4, "a/IMG_0001", 2));
+}
+
+#[test]
+fn a_sheet_that_is_killed_and_run_again_has_every_row_once() {
+    let dir = bench();
+    let folder = dir.path();
+    let row = |i: usize| format!("mite.jpg,fernery,span,\"1000,700 {},900\",mite {i},body length,flat\n", 1300 + i);
+    let rows: Vec<String> = (0..80).map(row).collect();
+    std::fs::write(folder.join("s.csv"), format!("picture,setup,kind,marks,animal,quantity,lying\n{}", rows.concat()))
+        .expect("writes");
+    let mut child = Command::new(env!("CARGO_BIN_EXE_motestick"))
+        .current_dir(folder)
+        .args([&["sheet"], &INTO_BOTH[..]].concat())
+        .stdout(std::process::Stdio::null())
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    // The table is written first; the notebook may have some of it, or nothing.
+    while !folder.join("t.csv").exists() {
+        assert!(child.try_wait().expect("is asked").is_none(), "ended before it wrote anything");
+        std::thread::sleep(std::time::Duration::from_millis(5));
+    }
+    child.kill().expect("is killed");
+    child.wait().expect("ends");
+    let out = motestick(folder, &[&["sheet"], &INTO_BOTH[..]].concat());
+    assert_eq!(out.status.code(), Some(0), "{}", told(&out));
+    let mut table = csv::read(&folder.join("t.csv")).expect("reads");
+    table.sort_by_key(|r| r.animal.clone());
+    let n = notebook_in(folder);
+    assert_eq!((table.len(), n.animals.len(), n.measurements.len()), (80, 80, 80));
+    for row in table {
+        let animal = n.animal_named(&row.animal).expect("is there");
+        let mine: Vec<_> = n.measurements_of(animal.id).collect();
+        let value = mine[0].reported.as_ref().and_then(|r| r.figure.value);
+        assert!(mine.len() == 1 && value.is_some() && value == row.value, "{}", row.animal);
+    }
+}
+
+#[test]
 fn rows_of_a_sheet_that_fail_are_named_by_their_lines_and_shift_nothing() {
     let dir = bench();
     let folder = dir.path();

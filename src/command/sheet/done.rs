@@ -2,11 +2,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::super::console::Console;
 use super::super::failure::Failure;
-use super::rows::Trouble;
-use super::{Args, Work, ends_word};
+use super::rows::{Trouble, by_picture};
+use super::{Args, Work};
 use crate::animal::{Mark, Shape};
 use crate::exchange::csv;
+use crate::exchange::tidy::ends_word;
 use crate::notebook::{self, Notebook};
 
 /// What tells a measurement: SHA-256 of the picture, name of the setup, animal, quantity.
@@ -31,6 +33,8 @@ pub(super) struct Stores {
     notebook: Entries,
     /// The pictures of each animal.
     animals: BTreeMap<String, BTreeSet<String>>,
+    /// Animals that were called by their picture, by its content.
+    by_content: BTreeMap<String, String>,
 }
 
 /// Whether a row is there.
@@ -62,12 +66,16 @@ impl State {
 }
 
 impl Stores {
-    /// Reads what is there.
-    pub(super) fn of(args: &Args) -> Result<Self, Failure> {
+    /// Reads what is there; a measurement that an earlier run was killed in the middle of is taken off the table first.
+    pub(super) fn of(args: &Args, console: &mut Console) -> Result<Self, Failure> {
         let mut stores = Self::default();
         if let Some(path) = &args.csv
             && std::fs::metadata(path).is_ok_and(|m| m.len() > 0)
         {
+            if csv::mend(path).map_err(Failure::usage)? {
+                let words = "the table's last measurement was cut short; it is taken out and measured anew";
+                console.warn(&format!("{words}: {}", path.display()));
+            }
             stores.take_table(csv::read(path).map_err(Failure::usage)?);
         }
         if let Some(path) = args.notebook.as_ref().filter(|p| p.exists()) {
@@ -78,7 +86,7 @@ impl Stores {
 
     fn take_table(&mut self, rows: Vec<csv::Row>) {
         for row in rows.into_iter().filter(|r| r.part.is_empty()) {
-            self.animals.entry(row.animal.clone()).or_default().insert(row.picture_sha256.clone());
+            self.note_animal(&row.animal, &row.picture_sha256, &row.picture);
             let entry = Entry { kind: row.kind, lying: row.lying, ends: row.ends, marks: None };
             self.table.entry((row.picture_sha256, row.setup, row.animal, row.quantity)).or_default().push(entry);
         }
@@ -86,13 +94,13 @@ impl Stores {
 
     fn take_notebook(&mut self, n: &Notebook) {
         // Looked up once each, not once a measurement.
-        let pictures: BTreeMap<_, _> = n.pictures.iter().map(|p| (p.id, &p.sha256)).collect();
+        let pictures: BTreeMap<_, _> = n.pictures.iter().map(|p| (p.id, (&p.sha256, &p.path))).collect();
         let setups: BTreeMap<_, _> = n.setups.iter().map(|s| (s.id, &s.setup.name)).collect();
         let animals: BTreeMap<_, _> = n.animals.iter().map(|a| (a.id, &a.name)).collect();
         for m in &n.measurements {
             let of = (pictures.get(&m.picture), setups.get(&m.setup), animals.get(&m.animal), m.shape());
-            let (Some(&sha256), Some(&setup), Some(&animal), Some(shape)) = of else { continue };
-            self.animals.entry(animal.clone()).or_default().insert(sha256.clone());
+            let (Some(&(sha256, path)), Some(&setup), Some(&animal), Some(shape)) = of else { continue };
+            self.note_animal(animal, sha256, path);
             let entry = Entry {
                 kind: m.kind.name().to_owned(),
                 lying: m.lying.to_string(),
@@ -104,12 +112,24 @@ impl Stores {
         }
     }
 
-    /// Names the animals that have no name by their pictures, so that one name is one picture; what to tell of names that are numbered.
+    fn note_animal(&mut self, animal: &str, sha256: &str, picture: &str) {
+        self.animals.entry(animal.to_owned()).or_default().insert(sha256.to_owned());
+        // The sheet's own path is the end of the one that is kept, which begins at another folder.
+        let path = by_picture(picture);
+        let end = path.char_indices().filter(|(_, c)| *c == '/').map(|(i, _)| i + 1);
+        if std::iter::once(0).chain(end).any(|i| is_numbered(animal, &path[i..])) {
+            self.by_content.entry(sha256.to_owned()).or_insert_with(|| animal.to_owned());
+        }
+    }
+
+    /// Names the animals that have no name by their pictures, so that one name is one picture: the same content under two paths is one
+    /// picture, called by the first. What to tell of names that the row's own path does not give.
     pub(super) fn name_animals(&self, work: &mut [Work]) -> Vec<String> {
         let mut animals = self.animals.clone();
         for w in work.iter().filter(|w| !w.animal.is_empty()) {
             animals.entry(w.animal.clone()).or_default().insert(w.sha256.clone());
         }
+        let mut by_content = self.by_content.clone();
         let mut told = Vec::new();
         for w in work.iter_mut().filter(|w| w.animal.is_empty()) {
             let wanted = &w.job.by_picture;
@@ -119,14 +139,23 @@ impl Stores {
             let mut alike = alike.filter(|(name, _)| is_numbered(name, wanted));
             let before = alike.find(|(_, of)| of.contains(&w.sha256)).map(|(name, _)| name.clone());
             let known = before.is_some();
-            let name = before.or_else(|| names.find(|name| !animals.contains_key(name))).unwrap_or_default();
-            if name != *wanted && !known {
-                let words = format!(
+            let same = by_content.get(&w.sha256).cloned().filter(|_| !known);
+            let name = before.or_else(|| same.clone());
+            let name = name.or_else(|| names.find(|name| !animals.contains_key(name))).unwrap_or_default();
+            let words = if same.is_some() {
+                format!(
+                    "its picture has the same content as that of the animal \"{name}\" and is taken for the same; if it is another animal, write a name in the column animal"
+                )
+            } else {
+                format!(
                     "the animal is called \"{name}\": \"{wanted}\" is on another picture; to join them, write a name in the column animal"
-                );
+                )
+            };
+            if name != *wanted && !known {
                 told.push(Trouble { lines: w.job.lines.clone(), words }.to_string());
             }
             animals.entry(name.clone()).or_default().insert(w.sha256.clone());
+            by_content.entry(w.sha256.clone()).or_insert_with(|| name.clone());
             w.animal = name;
         }
         told

@@ -170,7 +170,7 @@ impl Line {
 }
 
 /// The path as it stands in the sheet, without its ending and without `./`, with `/` between folders.
-fn by_picture(picture: &str) -> String {
+pub(super) fn by_picture(picture: &str) -> String {
     let path = Path::new(picture).with_extension("");
     let path: PathBuf = path.strip_prefix(".").unwrap_or(&path).components().collect();
     path.to_string_lossy().replace(std::path::MAIN_SEPARATOR, "/")

@@ -303,6 +303,6 @@ fn facts_of(f: &FigureNote, m: &Measurement) -> String {
         let text = crate::uncertainty::interval_text(low, high, 2);
         words.push(format!("{:.0} %: {text} {}", 100.0 * m.coverage, f.unit.symbol()));
     }
-    words.push(format!("lying: {}", figures::lying(m.lying)));
+    words.push(format!("lying: {}", m.lying.words()));
     words.join(", ")
 }

@@ -1,9 +1,8 @@
 //! Figures in words.
 
-use crate::animal::{Lying, Measured, Unit, Verdict};
+use crate::animal::{Measured, Unit, Verdict};
 use crate::notebook::FigureNote;
 use crate::uncertainty::{Rounded, significant};
-use crate::units::Angle;
 
 /// Value and U, or the bound, as people read it: `203.4 ± 5.8 µm`, `at most 9.1 µm`.
 pub(super) fn text(value: Option<f64>, interval: (Option<f64>, Option<f64>), unit: Unit) -> String {
@@ -39,17 +38,6 @@ pub(super) const fn verdict(v: Verdict) -> &'static str {
     }
 }
 
-/// How an animal lies.
-pub(super) fn lying(l: Lying) -> String {
-    let degrees = |a: Angle| (a.degrees() * 10.0).round() / 10.0;
-    match l {
-        Lying::Flat => "flat".to_owned(),
-        Lying::Within(a) => format!("within {}°", degrees(a)),
-        Lying::Tilt(a) => format!("tilted {}°", degrees(a)),
-        _ => "not known".to_owned(),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -60,6 +48,5 @@ mod tests {
         assert_eq!(text(None, (None, Some(9.123)), Unit::Um), "at most 9.12 µm");
         assert_eq!(text(Some(31.25), (Some(30.0), Some(32.49)), Unit::Deg), "31.2 ± 1.2°");
         assert_eq!(text(None, (None, None), Unit::One), "no figure");
-        assert_eq!(lying(Lying::Within(Angle::from_degrees(10.0))), "within 10°");
     }
 }

@@ -96,7 +96,7 @@ fn row(notebook: &Notebook, m: &Measurement) -> Row {
         figure.map_or_else(|| "not evaluated".to_owned(), figures::of_note),
         figure.map_or("", |f| figures::verdict(f.verdict)).to_owned(),
         m.kind.name().to_owned(),
-        figures::lying(m.lying),
+        m.lying.words(),
         notebook.setup(m.setup).map_or_else(String::new, |s| s.setup.name.clone()),
         picture.rsplit('/').next().unwrap_or(picture).to_owned(),
         m.date.replace('T', " ").trim_end_matches('Z').get(..16).unwrap_or(&m.date).to_owned(),
