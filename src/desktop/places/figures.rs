@@ -10,8 +10,8 @@ pub(super) fn text(value: Option<f64>, interval: (Option<f64>, Option<f64>), uni
     let space = if matches!(unit, Unit::Deg | Unit::One) { "" } else { " " };
     match (value, interval) {
         (Some(v), (Some(low), Some(high))) => {
-            // Unequal ends are told by the interval; beside the mark stands the larger of the two.
-            let expanded = (high - v).max(v - low);
+            // U is half of the interval, here as on the command line and in everything that leaves; unequal ends are told beside it.
+            let expanded = 0.5 * (high - low);
             format!("{}{space}{symbol}", Rounded::new(v, expanded, 2))
         }
         (None, (_, Some(high))) => format!("at most {}{space}{symbol}", significant(high, 3)),
@@ -45,6 +45,7 @@ mod tests {
     #[test]
     fn figures_as_people_read_them() {
         assert_eq!(text(Some(203.44), (Some(197.7), Some(209.2)), Unit::Um), "203.4 ± 5.8 µm");
+        assert_eq!(text(Some(1240.8), (Some(1229.1), Some(1254.5)), Unit::Um), "1241 ± 13 µm");
         assert_eq!(text(None, (None, Some(9.123)), Unit::Um), "at most 9.12 µm");
         assert_eq!(text(Some(31.25), (Some(30.0), Some(32.49)), Unit::Deg), "31.2 ± 1.2°");
         assert_eq!(text(None, (None, None), Unit::One), "no figure");

@@ -182,6 +182,19 @@ fn overfull(setup: Setup, measurements: u64) -> Notebook {
     n
 }
 
+/// Pictures of the window as it is and of a large one.
+fn save_small_and_large(h: &mut Harness<'static, Desktop>, name: &str) {
+    save(h, name);
+    for (size, tag) in [([2560.0, 1440.0], "_large"), ([1280.0, 720.0], "")] {
+        h.set_size(size.into());
+        rest(h);
+        h.step();
+        if !tag.is_empty() {
+            save(h, &format!("{name}{tag}"));
+        }
+    }
+}
+
 #[test]
 fn a_table_of_two_thousand_rows_stays_smooth() {
     let home = tempfile::tempdir().expect("a folder");
@@ -199,7 +212,7 @@ fn a_table_of_two_thousand_rows_stays_smooth() {
     click(&mut h, "sort by quantity");
     assert!(has(&h, "mite, span 1999"), "sorted the other way round");
     let wheel = |h: &mut Harness<'static, Desktop>, _: usize| turn_wheel(h, egui::pos2(600.0, 400.0), -120.0);
-    save(&mut h, "overfull_table");
+    save_small_and_large(&mut h, "overfull_table");
     let (median, _) = told("a table of 2000 rows, scrolled", &times(&mut h, 60, wheel));
     // A frame that makes all rows takes several times as long.
     assert!(median < 40.0, "{median} ms");
@@ -224,7 +237,7 @@ fn a_strip_of_five_hundred_pictures_stays_smooth() {
     assert!((8..40).contains(&drawn), "{drawn}");
     click(&mut h, "Picture 000.png");
     until(&mut h, "the picture", |h| has(h, "Picture canvas"));
-    save(&mut h, "overfull_strip");
+    save_small_and_large(&mut h, "overfull_strip");
     let mut last = 0;
     let next = |h: &mut Harness<'static, Desktop>, i: usize| {
         h.key_press(egui::Key::PageDown);
@@ -271,7 +284,7 @@ fn the_pages_of_an_overfull_notebook_make_only_what_is_in_sight() {
     // A quantity of its own each: 2,000 lines.
     let rows = h.query_all_by_label_contains("span ").count();
     assert!((4..80).contains(&rows), "{rows}");
-    save(&mut h, "overfull_statistics");
+    save_small_and_large(&mut h, "overfull_statistics");
     let (median, _) = told("2,000 lines of statistics", &times(&mut h, 40, |_, _| {}));
     assert!(median < 40.0, "{median} ms");
 }
