@@ -150,6 +150,11 @@ impl Coded {
         of_depth!(self, |tables, samples| tables.fill(samples, first, out), out.fill(f32::NAN));
     }
 
+    /// The same, NaN where a pixel is at an end of the range.
+    pub(super) fn fill_unclipped(&self, first: usize, out: &mut [f32]) {
+        of_depth!(self, |tables, samples| tables.fill_unclipped(samples, first, out), out.fill(f32::NAN));
+    }
+
     /// Clipped pixels among `count` from `first` on.
     pub(super) fn count_clipped(&self, first: usize, count: usize) -> usize {
         of_depth!(self, |tables, samples| tables.count_clipped(samples, first, count), count)
@@ -210,22 +215,31 @@ impl<const S: usize> Tables<S> {
         }
     }
 
+    fn fill_unclipped<T: Code>(&self, samples: &[T], first: usize, out: &mut [f32]) {
+        self.fill(samples, first, out);
+        self.each_clipped(samples, first, out.len(), |i| out[i - first] = f32::NAN);
+    }
+
     fn count_clipped<T: Code>(&self, samples: &[T], first: usize, count: usize) -> usize {
+        let mut clipped = 0;
+        self.each_clipped(samples, first, count, |_| clipped += 1);
+        clipped
+    }
+
+    /// Tells the clipped ones among `count` pixels from `first` on.
+    fn each_clipped<T: Code>(&self, samples: &[T], first: usize, count: usize, mut tell: impl FnMut(usize)) {
         let of = match &self.kind {
             Kind::One { of, .. } => *of,
             Kind::Sum(_) => 3,
         };
         // Most parts of most pictures have no sample at an end of the range, which is seen faster than pixel by pixel.
-        let parts = samples[of * first..of * (first + count)].chunks(of * PART);
-        let clipped = parts.enumerate().map(|(n, part)| {
-            let (low, high) = part.iter().fold((u16::MAX, 0), |(l, h), c| (l.min(c.wide()), h.max(c.wide())));
-            if low > 0 && high < self.full {
-                return 0;
+        for (n, part) in samples[of * first..of * (first + count)].chunks(of * PART).enumerate() {
+            let ends = part.iter().fold((part[0], part[0]), |(l, h), c| (l.min(*c), h.max(*c)));
+            if ends.0.wide() == 0 || ends.1.wide() >= self.full {
+                let start = first + n * PART;
+                (start..start + part.len() / of).filter(|i| self.is_clipped(samples, *i)).for_each(&mut tell);
             }
-            let start = first + n * PART;
-            (start..start + part.len() / of).filter(|i| self.is_clipped(samples, *i)).count()
-        });
-        clipped.sum()
+        }
     }
 
     fn halve<T: Code>(&self, samples: &[T], upper: usize, lower: usize, out: &mut [f32]) {

@@ -110,6 +110,26 @@ impl Light {
         }
     }
 
+    /// The same, NaN where a pixel is clipped.
+    ///
+    /// # Panics
+    /// As [`Light::fill`].
+    pub(crate) fn fill_unclipped(&self, column: usize, row: usize, out: &mut [f32]) {
+        assert!(column + out.len() <= self.width && row < self.height, "within the row");
+        let first = row * self.width + column;
+        match &self.content {
+            Content::Plane(values, clipped) => {
+                out.copy_from_slice(&values[first..first + out.len()]);
+                for (i, v) in (first..).zip(out) {
+                    if clipped[i / 64] >> (i % 64) & 1 == 1 {
+                        *v = f32::NAN;
+                    }
+                }
+            }
+            Content::Coded(coded) => coded.fill_unclipped(first, out),
+        }
+    }
+
     /// The value of the pixel in `column`, `row`.
     ///
     /// # Panics
@@ -252,6 +272,14 @@ mod tests {
                 let view = Light::of_codes(Coded::new(Arc::new(raster.clone()), channel, transfer, full));
                 assert_eq!(view, plane, "{channels} {deep} {channel:?}");
                 assert_eq!(view.values(), plane.values());
+                for light in [&view, &plane] {
+                    let mut part = [0.0; 50];
+                    light.fill_unclipped(9, 40, &mut part);
+                    let same = |(i, v): (usize, &f32)| {
+                        if plane.is_clipped(9 + i, 40) { v.is_nan() } else { *v == plane.at(9 + i, 40) }
+                    };
+                    assert!(part.iter().enumerate().all(same), "{channels} {deep} {channel:?}");
+                }
                 assert!((0..height).all(|y| (0..width).all(|x| view.at(x, y).to_bits() == plane.at(x, y).to_bits())));
                 let share = f64::from(count) / (width * height) as f64;
                 assert_eq!((view.clipped_share(), plane.clipped_share()), (share, share));

@@ -16,6 +16,8 @@ const MOST_ALIKE: usize = 4;
 const LEAST_SHARE: f64 = 0.05;
 /// Lines fainter than this, relative to the ground, are not told from the edges of JPEG blocks (a code or two of 8 bits).
 const FAINTEST_ON_BLOCKS: f64 = 0.04;
+/// Pixels of a large picture.
+const LARGE_PX: f64 = 4e6;
 /// Least cluster score worth a look: three tiles at the threshold.
 const LEAST_SCORE: f64 = 9.0;
 
@@ -31,8 +33,9 @@ pub(super) struct Candidate {
     /// Sum over the seen graduations of contrast over noise, each at most 30; less where many places are empty,
     /// more where long graduations are in order.
     pub(super) strength: f64,
-    /// Score of the cluster it was found by.
+    /// Score of the cluster it was found by, and half the side of its tiles, px.
     score: f64,
+    reach_px: f64,
 }
 
 impl Candidate {
@@ -60,13 +63,17 @@ impl Candidate {
 }
 
 /// Clearly weaker than a ruling whose long graduations are in order: where that ruling is, a beat of it.
+///
+/// Fine waves are seen by small tiles, of which there are many to an area: those of another direction than the ruling's count by the area that
+/// they are seen in, since what a compressed picture has left of its finest frequencies would else be followed at full size wherever lines are.
 fn outshines(f: &Candidate, c: &Cluster) -> bool {
     let told = matches!(f.lines.tiers, Tiers::TensAndFives { .. }) && f.seen() >= 20;
     // A second scale may stand right beside the first, in the same direction and with a like spacing.
     let ratio = c.fx.hypot(c.fy) * f.pitch_px;
-    let beside =
-        angle_between(c.fy.atan2(c.fx), f.angle) < 0.08 && (0.6..1.6).contains(&ratio) && (ratio - 1.0).abs() > 0.02;
-    told && !beside && c.score < 0.6 * f.score
+    let turned = angle_between(c.fy.atan2(c.fx), f.angle);
+    let beside = turned < 0.08 && (0.6..1.6).contains(&ratio) && (ratio - 1.0).abs() > 0.02;
+    let area = if turned > 0.08 { (c.reach_px / f.reach_px).powi(2).min(1.0) } else { 1.0 };
+    told && !beside && area * c.score < 0.6 * f.score
 }
 
 /// Smallest angle between two line directions, radians.
@@ -184,6 +191,13 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
         let Some(level) = levels.iter().rev().find(|l| pitch / l.step_px as f64 >= 8.0).or(levels.first()) else {
             return Err(NotLines::NoPhase);
         };
+        // A large picture is not followed from border to border before there are lines.
+        let t = if pass == 0 && size.0 * size.1 > LARGE_PX {
+            let beyond = 2.0 * reach + 0.25 * (seen_t.1 - seen_t.0);
+            (t.0.max(seen_t.0 - beyond), t.1.min(seen_t.1 + beyond))
+        } else {
+            t
+        };
         let extent = Extent {
             t,
             s: (along.0.max(s.0), along.1.min(s.1)),
@@ -234,8 +248,8 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
         }
         if pass > 0 {
             let angle = turned.1.atan2(turned.0);
-            let score = cluster.score;
-            result = Ok(Candidate { frame: old_frame, lines, pitch_px: pitch, angle, strength, score });
+            let Cluster { score, reach_px, .. } = *cluster;
+            result = Ok(Candidate { frame: old_frame, lines, pitch_px: pitch, angle, strength, score, reach_px });
             if turn * 0.5 * there as f64 * pitch < 0.5 * pitch || pass == 2 {
                 break;
             }

@@ -11,7 +11,7 @@ use super::lines::Lines;
 use super::phase::Phase;
 use super::rectify::Frame;
 use super::shape::{Optical, Shape};
-use super::strip::{self, Block, Design, Pixel, Place, Tails};
+use super::strip::{self, Block, Design, Pixel, Place, Said, Tails};
 use crate::photo::Light;
 use nalgebra::DMatrix;
 use rayon::prelude::*;
@@ -21,20 +21,25 @@ const BLOCK: usize = 96;
 /// Most pixels of a ruling that a full solution looks at; beyond it strips are left out evenly.
 const MOST_PIXELS: f64 = 1.2e6;
 /// The same in pictures of more than [`LARGE`] pixels, whose graduations are located far better than slides are ruled.
-const MOST_PIXELS_OF_LARGE: f64 = 3e5;
+const MOST_PIXELS_OF_LARGE: f64 = 1.5e5;
 /// Pixels of a large picture.
 const LARGE: usize = 4_000_000;
 /// Most pixels of one strip in a trial, but never fewer than this many graduations.
 const TRIAL: (f64, f64) = (8e3, 24.0);
+/// The same in large pictures, in strips as narrow as that takes.
+const TRIAL_OF_LARGE: f64 = 2e3;
+/// How far beyond the outermost graduations the pixels of a trial reach, divisions.
+const TRIAL_MARGIN: f64 = 1.2;
 /// Strips of a trial.
 const TRIAL_STRIPS: usize = 6;
 /// Strips of a look that is not the last.
 const SOME_STRIPS: usize = 24;
-/// Most strips of any look in large pictures.
-const SOME_OF_LARGE: usize = 12;
+/// Most strips in large pictures: of the last look, and of those before it.
+const ALL_OF_LARGE: usize = 12;
+const SOME_OF_LARGE: usize = 8;
 /// Most pixels of one strip there, in a look that is not the last: the phase to a fraction of a pixel and the line shape, which are sought
 /// then, few pixels tell.
-const MOST_OF_NARROW: f64 = 8e3;
+const MOST_OF_NARROW: f64 = 5e3;
 
 /// What one strip says about the graduations of one block.
 #[derive(Clone, Debug)]
@@ -49,10 +54,10 @@ pub(super) struct Spots {
     pub(super) delta: Vec<f64>,
     /// Amplitude of each, linear light.
     pub(super) amplitude: Vec<f64>,
-    /// Information about the displacements, 1/px²: rows and columns as `k`.
+    /// Information about the displacements, 1/px²: rows and columns as `k`; of a look at some strips its diagonal alone.
     pub(super) information: DMatrix<f64>,
-    /// The strip that they were seen in.
-    strip: Strip,
+    /// What the fit leaves over the lines' amplitude, folded into one interval: sums of value and weight. Of a look at some strips only.
+    folded: Vec<(f64, f64)>,
     /// Noise of one pixel, linear light.
     pub(super) pixel_sd: f64,
 }
@@ -110,7 +115,7 @@ impl Locator<'_> {
         let length = self.length();
         let height: f64 = strips.iter().map(|s| 2.0 * s.half).sum();
         if self.is_large() && length * height > MOST_PIXELS_OF_LARGE {
-            return narrowed(strips, SOME_OF_LARGE, MOST_PIXELS_OF_LARGE / length);
+            return narrowed(strips, ALL_OF_LARGE, MOST_PIXELS_OF_LARGE / length);
         }
         let keep = (MOST_PIXELS / (length * height)).min(1.0);
         let kept = |i: usize| ((i as f64 + 1.0) * keep).floor() > (i as f64 * keep).floor();
@@ -128,23 +133,24 @@ impl Locator<'_> {
 
     /// The strips of this effort, fitted with this phase and line shape.
     pub(super) fn spots(&self, phase: &Phase, shape: &Shape, effort: Effort) -> Vec<Spots> {
-        let (strips, rounds) = match effort {
-            Effort::Some => (self.some(SOME_STRIPS, usize::MAX), 2),
-            Effort::Full => (self.in_blocks(self.affordable(self.strips(self.height())), usize::MAX), 3),
+        let strips = match effort {
+            Effort::Some => self.some(SOME_STRIPS, usize::MAX, MOST_OF_NARROW),
+            Effort::Full => self.in_blocks(self.affordable(self.strips(self.height())), usize::MAX),
         };
-        strips.par_iter().filter_map(|(strip, ks)| self.fit(*strip, ks, phase, shape, rounds)).collect()
+        strips.par_iter().filter_map(|(strip, ks)| self.fit(*strip, ks, phase, shape, effort)).collect()
     }
 
-    /// Mean variance of a pixel about this line shape, in a few strips and of a long ruling only its beginning: to compare shapes.
-    pub(super) fn trial(&self, phase: &Phase, shape: &Shape) -> Option<f64> {
-        let lines = (TRIAL.0 / (self.height() * self.pitch_px())).max(TRIAL.1) as usize;
-        let variance = |(strip, ks): &(Strip, Vec<i64>)| {
-            let block = self.block(ks, *strip, phase, shape).filter(|b| b.ours.len() >= 2)?;
-            let design = Design::of(&self.pixels(*strip, block.counted(), phase, shape), &block, shape);
-            strip::pixel_variance(&design, &strip::solve(&design, 1)?)
+    /// A few strips to compare shapes in, of a long ruling only its beginning.
+    pub(super) fn trials<'a>(&'a self, phase: &'a Phase) -> Trials<'a> {
+        let pitch = self.pitch_px();
+        let lines = (TRIAL.0 / (self.height() * pitch)).max(TRIAL.1) as usize;
+        let with_pixels = |(strip, ks): (Strip, Vec<i64>)| {
+            let places: Vec<Place> = ks.iter().filter_map(|k| self.place(*k, strip.s, phase)).collect();
+            let pixels = self.pixels(strip, &places, phase, TRIAL_MARGIN * pitch);
+            (strip, ks, pixels)
         };
-        let all: Vec<f64> = self.some(TRIAL_STRIPS, lines).par_iter().filter_map(variance).collect();
-        (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
+        let strips = self.some(TRIAL_STRIPS, lines, TRIAL_OF_LARGE).into_par_iter().map(with_pixels).collect();
+        Trials { locator: self, phase, strips }
     }
 
     /// Height of a strip, px.
@@ -152,13 +158,13 @@ impl Locator<'_> {
         (1.5 * self.pitch_px()).clamp(8.0, 24.0)
     }
 
-    /// At most so many strips, evenly, each with its first `lines` graduations in blocks; in large pictures narrow ones.
-    fn some(&self, most: usize, lines: usize) -> Vec<(Strip, Vec<i64>)> {
+    /// At most so many strips, evenly, each with its first `lines` graduations in blocks; in large pictures strips of about `narrow` pixels.
+    fn some(&self, most: usize, lines: usize, narrow: f64) -> Vec<(Strip, Vec<i64>)> {
         let all = self.strips(self.height());
         if self.is_large() {
             let length = lines.min(self.lines.present.len()) as f64 * self.pitch_px();
             let count = most.min(SOME_OF_LARGE);
-            return self.in_blocks(narrowed(all, count, count as f64 * MOST_OF_NARROW / length), lines);
+            return self.in_blocks(narrowed(all, count, count as f64 * narrow / length), lines);
         }
         let all = self.affordable(all);
         let every = all.len().div_ceil(most).max(1);
@@ -213,15 +219,27 @@ impl Locator<'_> {
         Some(Block { places, ours, tails })
     }
 
-    fn fit(&self, strip: Strip, ks: &[i64], phase: &Phase, shape: &Shape, rounds: usize) -> Option<Spots> {
+    fn fit(&self, strip: Strip, ks: &[i64], phase: &Phase, shape: &Shape, effort: Effort) -> Option<Spots> {
         let block = self.block(ks, strip, phase, shape)?;
         if block.ours.len() < 2 {
             return None;
         }
-        let design = Design::of(&self.pixels(strip, block.counted(), phase, shape), &block, shape);
-        let solved = strip::solve(&design, rounds)?;
-        let said = strip::finish(&design, &solved, block.ours.clone())?;
         let places = block.counted();
+        let pixels = self.pixels(strip, places, phase, Self::margin(places, shape));
+        let design = Design::of(&pixels, &block, shape);
+        let (said, folded) = match effort {
+            Effort::Full => {
+                let solved = strip::solve(&design, 3)?;
+                (strip::finish(&design, &solved, block.ours.clone())?, Vec::new())
+            }
+            Effort::Some => {
+                let solved = strip::solve(&design, 2)?;
+                let residuals = design.residuals(&solved.x);
+                let said = strip::finish_roughly(&design, &solved, &residuals, block.ours.clone())?;
+                let folded = folded(&pixels, &residuals, places, &said, bins(self.pitch_px()));
+                (said, folded)
+            }
+        };
         Some(Spots {
             k: places.iter().map(|p| p.k).collect(),
             at: places.iter().map(|p| p.at).collect(),
@@ -229,7 +247,7 @@ impl Locator<'_> {
             delta: said.delta,
             amplitude: said.amplitude,
             information: said.information,
-            strip,
+            folded,
             pixel_sd: said.pixel_sd,
         })
     }
@@ -245,10 +263,9 @@ impl Locator<'_> {
         Some(Place { k, t, at: (x, y), across, pitch: 1.0 / slope })
     }
 
-    /// The pixels of a strip that lie near its graduations, by rows.
-    fn pixels(&self, strip: Strip, places: &[Place], phase: &Phase, shape: &Shape) -> Vec<Pixel> {
+    /// The pixels of a strip from its first graduation to the last one and `margin` px beyond them, by rows.
+    fn pixels(&self, strip: Strip, places: &[Place], phase: &Phase, margin: f64) -> Vec<Pixel> {
         let (Some(a), Some(b)) = (places.first(), places.last()) else { return Vec::new() };
-        let margin = shape.reach().max(0.6 * a.pitch);
         let (t_lo, t_hi) = (a.t - margin, b.t + margin);
         let (s_lo, s_hi) = (strip.s - strip.half, strip.s + strip.half);
         let n = self.frame.n;
@@ -256,7 +273,8 @@ impl Locator<'_> {
         let y_lo = corners.iter().map(|c| c.1).fold(f64::MAX, f64::min).floor().max(0.0) as usize;
         let y_hi =
             corners.iter().map(|c| c.1).fold(f64::MIN, f64::max).ceil().clamp(0.0, self.light.height() as f64) as usize;
-        let mut out = Vec::new();
+        let mut out = Vec::with_capacity((4.0 * strip.half * (t_hi - t_lo)) as usize);
+        let mut values: Vec<f32> = Vec::new();
         for row in y_lo..y_hi {
             let y = row as f64 + 0.5;
             let dy = y - self.frame.origin.1;
@@ -270,30 +288,32 @@ impl Locator<'_> {
             if from.is_nan() || to.is_nan() || from > to {
                 continue;
             }
-            for column in from as usize..=to as usize {
-                if self.light.is_clipped(column, row) {
-                    continue;
+            let first = from as usize;
+            values.resize(to as usize + 1 - first, 0.0);
+            self.light.fill_unclipped(first, row, &mut values);
+            for (i, value) in values.iter().enumerate().filter(|(_, v)| !v.is_nan()) {
+                let (t, s) = self.frame.ts((first + i) as f64 + 0.5, y);
+                if s >= s_lo && s < s_hi {
+                    out.push(Pixel { phase: phase.at(t, s), value: f64::from(*value) });
                 }
-                let (t, s) = self.frame.ts(column as f64 + 0.5, y);
-                if s < s_lo || s >= s_hi {
-                    continue;
-                }
-                out.push(Pixel { phase: phase.at(t, s), value: f64::from(self.light.at(column, row)) });
             }
         }
         out
     }
 
+    /// Where the pixels of a block end beyond its outermost graduations, px.
+    fn margin(places: &[Place], shape: &Shape) -> f64 {
+        places.first().map_or(0.0, |a| shape.reach().max(0.6 * a.pitch))
+    }
+
     /// The line shape as the strips show it: the optics whose even row of lines leaves no harmonic in the residuals.
-    pub(super) fn refined_shape(&self, phase: &Phase, shape: &Shape, spots: &[Spots]) -> Option<Shape> {
+    pub(super) fn refined_shape(&self, shape: &Shape, spots: &[Spots]) -> Option<Shape> {
         let pitch = self.pitch_px();
-        let bins = ((4.0 * pitch).round() as usize).clamp(32, 256);
-        let each: Vec<Option<Vec<(f64, f64)>>> =
-            spots.par_iter().map(|one| self.folded_residuals(phase, shape, one, bins)).collect();
+        let bins = bins(pitch);
         // Summed in their order, so that a picture reads the same to the last digit on any number of threads.
         let mut sums = vec![(0.0, 0.0); bins];
-        for one in each.iter().flatten() {
-            for (sum, v) in sums.iter_mut().zip(one) {
+        for one in spots {
+            for (sum, v) in sums.iter_mut().zip(&one.folded) {
                 *sum = (sum.0 + v.0, sum.1 + v.1);
             }
         }
@@ -312,33 +332,50 @@ impl Locator<'_> {
             .collect();
         Some(Shape::optical(Optical::of_harmonics(&harmonics, pitch, shape)?))
     }
+}
 
-    /// Residuals of a strip over the lines' amplitude, folded into one interval that begins at a line: sums of value and weight.
-    fn folded_residuals(&self, phase: &Phase, shape: &Shape, one: &Spots, bins: usize) -> Option<Vec<(f64, f64)>> {
-        let block = self.block(&one.k, one.strip, phase, shape)?;
-        let places = block.counted();
-        if places.len() != one.k.len() {
-            return None;
+/// Parts of one interval between two lines into which residuals are folded.
+fn bins(pitch_px: f64) -> usize {
+    ((4.0 * pitch_px).round() as usize).clamp(32, 256)
+}
+
+/// Residuals of a strip over the lines' amplitude, folded into one interval that begins at a line: sums of value and weight.
+fn folded(pixels: &[Pixel], residuals: &[f64], places: &[Place], said: &Said, bins: usize) -> Vec<(f64, f64)> {
+    let mut sum = vec![(0.0, 0.0); bins];
+    for (p, r) in pixels.iter().zip(residuals) {
+        let k = p.phase.round() as i64;
+        let Ok(i) = places.binary_search_by_key(&k, |q| q.k) else { continue };
+        // Only where lines stand in a row.
+        let row = i > 0 && i + 1 < places.len() && places[i - 1].k == k - 1 && places[i + 1].k == k + 1;
+        let a = said.amplitude[i];
+        if !row || r.abs() > 4.0 * said.pixel_sd || a.abs() < 4.0 * said.pixel_sd {
+            continue;
         }
-        let pixels = self.pixels(one.strip, places, phase, shape);
-        let design = Design::of(&pixels, &block, shape);
-        let solved = strip::solve(&design, 1)?;
-        let mut sum = vec![(0.0, 0.0); bins];
-        for (p, r) in pixels.iter().zip(design.residuals(&solved.x)) {
-            let k = p.phase.round() as i64;
-            let Ok(i) = places.binary_search_by_key(&k, |q| q.k) else { continue };
-            // Only where lines stand in a row.
-            let row = i > 0 && i + 1 < places.len() && places[i - 1].k == k - 1 && places[i + 1].k == k + 1;
-            let a: f64 = solved.x[2 * (block.ours.start + i)];
-            if !row || r.abs() > 4.0 * one.pixel_sd || a.abs() < 4.0 * one.pixel_sd {
-                continue;
-            }
-            let place = (p.phase - one.delta[i] / places[i].pitch).rem_euclid(1.0);
-            let bin = &mut sum[((place * bins as f64) as usize).min(bins - 1)];
-            bin.0 += a * r;
-            bin.1 += a * a;
-        }
-        Some(sum)
+        let place = (p.phase - said.delta[i] / places[i].pitch).rem_euclid(1.0);
+        let bin = &mut sum[((place * bins as f64) as usize).min(bins - 1)];
+        bin.0 += a * r;
+        bin.1 += a * a;
+    }
+    sum
+}
+
+/// Strips in which shapes are compared, with the pixels that all of them are tried on.
+pub(super) struct Trials<'a> {
+    locator: &'a Locator<'a>,
+    phase: &'a Phase,
+    strips: Vec<(Strip, Vec<i64>, Vec<Pixel>)>,
+}
+
+impl Trials<'_> {
+    /// Mean variance of a pixel about this line shape.
+    pub(super) fn left(&self, shape: &Shape) -> Option<f64> {
+        let variance = |(strip, ks, pixels): &(Strip, Vec<i64>, Vec<Pixel>)| {
+            let block = self.locator.block(ks, *strip, self.phase, shape).filter(|b| b.ours.len() >= 2)?;
+            let design = Design::of(pixels, &block, shape);
+            strip::pixel_variance(&design, &strip::solve(&design, 1)?)
+        };
+        let all: Vec<f64> = self.strips.par_iter().filter_map(variance).collect();
+        (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
     }
 }
 

@@ -22,8 +22,9 @@ const VALLEY: f32 = 4.0;
 /// Waves fainter than this, relative to the ground, are not told from the edges of JPEG blocks at the frequencies of these (common
 /// practice: they stay below a code of 8 bits, which is 1 % of the light).
 const FAINTEST_ON_BLOCKS: f32 = 0.005;
-/// Most tiles looked at on one level: all those of 3 megapixels.
+/// Most tiles looked at on one level: all those of 3 megapixels, of larger ones a third of that.
 const MOST_TILES: usize = 2800;
+const MOST_OF_LARGE: usize = 900;
 /// Peaks kept per tile.
 const PEAKS: usize = 4;
 
@@ -133,35 +134,31 @@ fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) 
     if all <= MOST_TILES {
         return ((0..all).collect(), 1);
     }
-    let apart = (all as f64 / (0.5 * MOST_TILES as f64)).sqrt().ceil() as usize;
+    let apart = (all as f64 / (0.5 * MOST_OF_LARGE as f64)).sqrt().ceil() as usize;
     let mut chosen: Vec<bool> =
         (0..all).map(|i| (i % columns).is_multiple_of(apart) && (i / columns).is_multiple_of(apart)).collect();
-    // Steps from pixel to pixel along every eighth row, by halves of a tile.
+    // Steps from pixel to pixel along every sixteenth row, and to the row after the next, by halves of a tile.
     let across = columns + 1;
-    let steps: Vec<f32> = (0..across * (rows + 1))
-        .into_par_iter()
-        .map(|i| {
-            let (x0, y0) = ((i % across) * STRIDE, (i / across) * STRIDE);
-            let row = |j: usize| {
-                let mut row = [0.0; STRIDE];
-                level.fill(x0, y0 + j, &mut row);
-                row
-            };
-            (0..STRIDE / 8)
-                .map(|j| {
-                    let (a, b) = (row(8 * j), row(8 * j + 2));
-                    let along: f32 = a.windows(2).map(|w| (w[1] - w[0]).abs()).sum();
-                    along + a.iter().zip(b).map(|(a, b)| (a - b).abs()).sum::<f32>()
-                })
-                .sum()
-        })
-        .collect();
+    let band = |y: usize| -> Vec<f32> {
+        let (mut upper, mut lower) = (vec![0.0; across * STRIDE], vec![0.0; across * STRIDE]);
+        let mut steps = vec![0.0; across];
+        for j in (0..STRIDE).step_by(16) {
+            level.fill(0, y * STRIDE + j, &mut upper);
+            level.fill(0, y * STRIDE + j + 2, &mut lower);
+            for ((sum, a), b) in steps.iter_mut().zip(upper.chunks_exact(STRIDE)).zip(lower.chunks_exact(STRIDE)) {
+                let along: f32 = a.windows(2).map(|w| (w[1] - w[0]).abs()).sum();
+                *sum += along + a.iter().zip(b).map(|(a, b)| (a - b).abs()).sum::<f32>();
+            }
+        }
+        steps
+    };
+    let steps: Vec<f32> = (0..=rows).into_par_iter().flat_map_iter(band).collect();
     let lively = |i: usize| -> f32 {
         let at = (i / columns) * across + i % columns;
         steps[at] + steps[at + 1] + steps[at + across] + steps[at + across + 1]
     };
     let mut order: Vec<(f32, usize)> = (0..all).map(|i| (lively(i), i)).collect();
-    let most = MOST_TILES / 2;
+    let most = MOST_OF_LARGE / 2;
     order.select_nth_unstable_by(most, |a, b| b.0.total_cmp(&a.0));
     for (_, i) in &order[..most] {
         chosen[*i] = true;
@@ -240,12 +237,15 @@ fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], rings: &R
     peaks
 }
 
-/// The frequencies at which the edges of JPEG blocks repeat: along an axis, whole multiples of 1/8 cycle a pixel.
+/// The frequencies at which the edges of JPEG blocks repeat: along an axis, whole multiples of 1/8 cycle a pixel. And the highest
+/// along an axis, from the seventh multiple of 1/16 on: where compression has left hardly any of the finest frequencies, the rest
+/// stands out like a wave.
 fn on_block_grid(p: &Peak, step_px: usize) -> bool {
     let bins = (TILE * step_px) as f64 / 8.0;
     let along = |a: f64, b: f64| {
         let n = (a.abs() / bins).round();
-        n >= 1.0 && (a.abs() - n * bins).abs() < 0.4 && b.abs() < 0.4
+        let repeats = n >= 1.0 && (a.abs() - n * bins).abs() < 0.4 && b.abs() < 0.4;
+        repeats || (a.abs() > 3.3 * bins && b.abs() < 1.5)
     };
     along(p.fx, p.fy) || along(p.fy, p.fx)
 }

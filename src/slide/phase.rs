@@ -14,6 +14,9 @@ const DEGREE: usize = 3;
 /// Terms of a polynomial of that degree in two variables.
 const TERMS: usize = (DEGREE + 1) * (DEGREE + 2) / 2;
 
+/// Most cells that the polynomial is grown through.
+const MOST_GROWN: usize = 12_000;
+
 /// Phase in graduations as a polynomial of `(t, s)`.
 #[derive(Clone, Debug)]
 pub(super) struct Phase {
@@ -51,6 +54,17 @@ impl Sums {
             let weighted = weight * a;
             *right += weighted * target;
             row.iter_mut().zip(&basis).for_each(|(sum, b)| *sum += weighted * b);
+        }
+    }
+
+    /// Adds what another one has summed.
+    fn join(&mut self, other: &Self) {
+        self.total += other.total;
+        for ((row, right), (more, add)) in
+            self.normal.iter_mut().zip(&mut self.right).zip(other.normal.iter().zip(&other.right))
+        {
+            *right += add;
+            row.iter_mut().zip(more).for_each(|(sum, v)| *sum += v);
         }
     }
 
@@ -130,6 +144,7 @@ pub(super) struct Tracked {
     pub(super) cell_px: f64,
 }
 
+#[derive(Clone, Copy)]
 struct Cell {
     t: f64,
     s: f64,
@@ -191,7 +206,10 @@ pub(super) fn track(strips: &Strips, pitch_px: f64, seen: Seen) -> Option<Tracke
             index: i,
         })
         .collect();
-    let phase = grow(&points, pitch_px, seen)?;
+    // Of very many, those of some strips tell as much.
+    let every = points.len().div_ceil(MOST_GROWN);
+    let some: Vec<Cell> = points.iter().filter(|p| (p.index / cells).is_multiple_of(every)).copied().collect();
+    let phase = grow(&some, pitch_px, seen)?;
     let mut in_step = vec![false; rows * cells];
     for p in &points {
         if wrapped(p.ahead + p.t / pitch_px - phase.at(p.t, p.s)).abs() < 0.12 {
@@ -303,14 +321,23 @@ fn local_support(points: &[Cell], at: &Cell, pitch_px: f64) -> f64 {
 }
 
 fn fit(near: &[&Cell], old: &Phase, degree: usize, pitch_px: f64) -> Phase {
+    // In parts of a fixed size, summed in their order: the same to the last digit on any number of threads.
+    let parts: Vec<Sums> = near
+        .par_chunks(2048)
+        .map(|part| {
+            let mut sums = Sums::of_degree(degree);
+            for p in part {
+                let model = old.at(p.t, p.s);
+                let residual = wrapped(p.ahead + p.t / pitch_px - model);
+                // Bisquare weights keep specks from pulling.
+                let robust = (1.0 - (residual / 0.25).powi(2)).max(0.0).powi(2);
+                sums.add((p.t / old.unit_px, p.s / old.unit_px), model + residual, p.weight * robust);
+            }
+            sums
+        })
+        .collect();
     let mut sums = Sums::of_degree(degree);
-    for p in near {
-        let model = old.at(p.t, p.s);
-        let residual = wrapped(p.ahead + p.t / pitch_px - model);
-        // Bisquare weights keep specks from pulling.
-        let robust = (1.0 - (residual / 0.25).powi(2)).max(0.0).powi(2);
-        sums.add((p.t / old.unit_px, p.s / old.unit_px), model + residual, p.weight * robust);
-    }
+    parts.iter().for_each(|part| sums.join(part));
     let coefficients = sums.solve(&old.coefficients, 1e-7).unwrap_or(old.coefficients);
     Phase { coefficients, unit_px: old.unit_px }
 }

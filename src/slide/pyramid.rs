@@ -68,18 +68,23 @@ impl<'a> Level<'a> {
         let scale = 1.0 / self.step_px as f64;
         let (u0, v0) = (from.0 * scale - 0.5, from.1 * scale - 0.5);
         let (du, dv) = (step.0 * scale, step.1 * scale);
-        let (right, bottom) = ((self.width - 1) as f64, (self.height - 1) as f64);
+        let across = inside(u0, du, (self.width - 1) as f64, &numbers);
+        let numbers = inside(v0, dv, (self.height - 1) as f64, &across);
+        // In units of 2⁻³² of a pixel: whole pixels and the rest are then had by shifts, which is far cheaper than rounding.
+        let first = numbers.start as f64;
+        let (mut u, mut v) = (to_fixed(u0 + first * du), to_fixed(v0 + first * dv));
+        let (du, dv) = (to_fixed(du), to_fixed(dv));
+        let (right, bottom) = (self.width - 1, self.height - 1);
         for n in numbers {
-            let (u, v) = (u0 + n as f64 * du, v0 + n as f64 * dv);
-            if !(0.0..=right).contains(&u) || !(0.0..=bottom).contains(&v) {
-                continue;
-            }
-            let (i, j) = (u as usize, v as usize);
-            let (i1, j1) = ((i + 1).min(self.width - 1), (j + 1).min(self.height - 1));
-            let (a, b) = ((u - i as f64) as f32, (v - j as f64) as f32);
+            // What rounding moves over the border is less than a millionth of a pixel beyond it.
+            let (i, j) = (((u >> 32).max(0) as usize).min(right), ((v >> 32).max(0) as usize).min(bottom));
+            let (i1, j1) = ((i + 1).min(right), (j + 1).min(bottom));
+            let (a, b) = (rest(u), rest(v));
             let upper = at(i, j) * (1.0 - a) + at(i1, j) * a;
             let lower = at(i, j1) * (1.0 - a) + at(i1, j1) * a;
             to(n, upper * (1.0 - b) + lower * b);
+            u += du;
+            v += dv;
         }
     }
 
@@ -103,6 +108,35 @@ impl<'a> Level<'a> {
         });
         (Level::of_values(width, height, values, step_px), None)
     }
+}
+
+/// Of these numbers those `n` for which `from + n step` lies between 0 and `most`.
+fn inside(from: f64, step: f64, most: f64, numbers: &Range<usize>) -> Range<usize> {
+    let holds = |n: usize| (0.0..=most).contains(&(from + n as f64 * step));
+    if step == 0.0 {
+        return if holds(numbers.start) { numbers.clone() } else { numbers.start..numbers.start };
+    }
+    let (a, b) = (-from / step, (most - from) / step);
+    let whole = |n: f64| (n.max(0.0) as usize).clamp(numbers.start, numbers.end);
+    // Rounding may miss by one either way.
+    let mut range = whole(a.min(b).floor())..whole(a.max(b).floor() + 2.0);
+    while range.start < range.end && !holds(range.start) {
+        range.start += 1;
+    }
+    while range.start < range.end && !holds(range.end - 1) {
+        range.end -= 1;
+    }
+    range
+}
+
+/// A length in px as a multiple of 2⁻³² px.
+fn to_fixed(px: f64) -> i64 {
+    (px * 4_294_967_296.0).round() as i64
+}
+
+/// What a fixed length has beyond whole pixels, px.
+fn rest(fixed: i64) -> f32 {
+    ((fixed as u32) >> 8) as f32 / 16_777_216.0
 }
 
 /// A picture at all sizes, and what its pixels showed on the way.
@@ -129,6 +163,33 @@ pub(super) fn pyramid(light: &Light, smallest: usize) -> Pyramid<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_walk_hands_out_what_lies_inside_and_nothing_else() {
+        let (w, h) = (40, 30);
+        let ramp = (0..w * h).map(|i| (i % w) as f32 + 0.5 + 100.0 * ((i / w) as f32 + 0.5)).collect();
+        let light = Light::new(w, h, ramp);
+        let level = Level::full(&light);
+        for turn in 0..48 {
+            let angle = f64::from(turn) * std::f64::consts::TAU / 48.0;
+            for (x, y) in [(20.0, 15.0), (-3.0, 4.0), (0.5, 0.5), (39.5, 29.5), (60.0, 10.0)] {
+                let step = (0.7 * angle.cos(), 0.7 * angle.sin());
+                let mut seen = std::collections::BTreeMap::new();
+                level.walk((x, y), step, 3..90, |n, v| assert!(seen.insert(n, v).is_none()));
+                for n in 3..90 {
+                    let (px, py) = (x + n as f64 * step.0, y + n as f64 * step.1);
+                    let margin = (px - 0.5).min(39.5 - px).min(py - 0.5).min(29.5 - py);
+                    match seen.get(&n) {
+                        Some(v) => {
+                            assert!(margin > -1e-6, "{n} of {turn} lies outside");
+                            assert!((f64::from(*v) - (px + 100.0 * py)).abs() < 1e-3, "{n} of {turn}: {v}");
+                        }
+                        None => assert!(margin < 1e-6, "{n} of {turn} is missing"),
+                    }
+                }
+            }
+        }
+    }
 
     #[test]
     fn a_ramp_keeps_its_place_at_every_level() {

@@ -37,6 +37,14 @@ const ASSUMED_SHAPE: f64 = 0.25;
 const MOST_SHAPE_POINTS: usize = 128;
 /// Rungs of the ladder of shapes that are tried first: to 1.6 cycles a pixel even for lines 10,000 px apart.
 const MOST_RUNGS: i32 = 32;
+/// Looks at some strips before the one at all of them; fewer where the last one has moved no line by more of a line's width, and that width
+/// by no greater share: the strips' model is linear in steps s, of which it misses some s (s / w)², and a width that is off pulls a line
+/// to neither side.
+const MOST_ROUNDS: u32 = 3;
+const SETTLED: f64 = 0.02;
+const SETTLED_SHAPE: f64 = 0.01;
+/// Steps in widths of a line that widen it in the sum of many by more than a tenth.
+const FAR_OFF: f64 = 0.15;
 /// Fewest lines across that may join.
 const LEAST_ACROSS: usize = 6;
 /// Robust weight below which a graduation counts as rejected.
@@ -82,20 +90,26 @@ fn family(light: &Light, chosen: &Candidate, left_out: &[Point<Image>]) -> Resul
     };
     let mut phase = chosen.lines.phase.clone();
     let mut shape = best_start(&locator, &phase, chosen.pitch_px).ok_or(Refusal::NoRuling)?;
+    let mut settled = false;
     let mut spots = Vec::new();
-    for round in 0..4 {
-        let last = round == 3;
+    for round in 0.. {
+        let last = settled || round == MOST_ROUNDS;
         spots = locator.spots(&phase, &shape, if last { Effort::Full } else { Effort::Some });
         let points = phase_points(&locator, &spots, chosen.pitch_px);
         if points.len() < 6 {
             return Err(Refusal::TooFewGraduations { found: points.len(), needed: 6 });
         }
-        phase = phase.through(&points);
-        if round < 3
-            && let Some(better) = locator.refined_shape(&phase, &shape, &spots)
-        {
-            shape = better;
+        let better = phase.through(&points);
+        let old = std::mem::replace(&mut phase, better);
+        if last {
+            break;
         }
+        let moved = moved_px(&locator, &old, &phase, chosen.pitch_px) / shape.fwhm();
+        // Lines that lay far from where they were sought look wide.
+        let better = (moved < FAR_OFF).then(|| locator.refined_shape(&shape, &spots)).flatten();
+        let changed = better.as_ref().map_or(0.0, |b| (b.fwhm() / shape.fwhm() - 1.0).abs());
+        settled = moved < SETTLED && changed < SETTLED_SHAPE;
+        shape = better.unwrap_or(shape);
     }
     let start = start(&phase, &locator, ground);
     let number = |p: &Point<Image>| {
@@ -152,14 +166,15 @@ fn join_across(
 
 /// The diffraction under which the strips leave the least noise, for a line of usual width.
 fn best_start(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape> {
+    let trials = locator.trials(phase);
     let noise = |i: i32| {
         // From what just resolves the division to what just fills a pixel.
         let optical = Optical::usual(1.08 / pitch * 1.35_f64.powi(i), pitch);
         let tried = optical.cut_off < 1.6;
-        tried.then(|| locator.trial(phase, &Shape::optical(optical))).flatten().map(|left| (optical, left, i))
+        tried.then(|| trials.left(&Shape::optical(optical))).flatten().map(|left| (optical, left, i))
     };
     let least = |a: &(Optical, f64, i32), b: &(Optical, f64, i32)| a.1.total_cmp(&b.1);
-    // Every second rung, then the two beside the best.
+    // Every second rung, since the noise may have two hollows, then the two beside the best.
     let rough = (0..MOST_RUNGS).step_by(2).filter_map(noise).min_by(least)?;
     let beside = [rough.2 - 1, rough.2 + 1].into_iter().filter(|i| *i >= 0).filter_map(noise);
     let best = beside.chain([rough]).min_by(least)?;
@@ -197,6 +212,18 @@ fn phase_points(locator: &Locator<'_>, spots: &[Spots], pitch: f64) -> Vec<(f64,
     };
     let kept: Vec<_> = out.iter().filter(|p| near(p)).copied().collect();
     if kept.len() * 2 > out.len() { kept } else { out }
+}
+
+/// How far a new phase has moved the lines at the corners and the middle of the ruling, px at most.
+fn moved_px(locator: &Locator<'_>, old: &Phase, new: &Phase, pitch: f64) -> f64 {
+    let lines = locator.lines;
+    let (first, count) = (lines.first as f64, lines.present.len() as f64);
+    let (low, high) = lines.band;
+    let step = |k: f64, s: f64| old.t_of(k, s, 0.0).map_or(f64::INFINITY, |t| (new.at(t, s) - k).abs() * pitch);
+    [0.0, 0.5, 1.0]
+        .iter()
+        .flat_map(|a| [low, 0.5 * (low + high), high].map(|s| step(first + a * count, s)))
+        .fold(0.0, f64::max)
 }
 
 /// A plain start for the fit from the phase at two places.

@@ -2,7 +2,7 @@
 
 use super::arrow::Arrow;
 use super::shape::Shape;
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, DVector};
 use std::ops::Range;
 
 /// Where a graduation is predicted.
@@ -323,8 +323,12 @@ pub(super) fn solve(design: &Design, rounds: usize) -> Option<Solved> {
 
 /// Variance of one pixel about the model; `None` where hardly any pixel is left over.
 pub(super) fn pixel_variance(design: &Design, solved: &Solved) -> Option<f64> {
+    variance_of(design, solved, &design.residuals(&solved.x))
+}
+
+fn variance_of(design: &Design, solved: &Solved, residuals: &[f64]) -> Option<f64> {
     let (mut ss, mut wsum) = (0.0, 0.0);
-    for (r, w) in design.residuals(&solved.x).iter().zip(&solved.weights) {
+    for (r, w) in residuals.iter().zip(&solved.weights) {
         ss += w * r * r;
         wsum += w;
     }
@@ -340,6 +344,21 @@ pub(super) struct Said {
     pub(super) amplitude: Vec<f64>,
     pub(super) information: DMatrix<f64>,
     pub(super) pixel_sd: f64,
+}
+
+/// Displacements, and of their information what each has beside its own amplitude: what others share with it is left out.
+pub(super) fn finish_roughly(design: &Design, solved: &Solved, residuals: &[f64], ours: Range<usize>) -> Option<Said> {
+    let Solved { x, normal, .. } = solved;
+    let variance = variance_of(design, solved, residuals)?;
+    let amplitude: Vec<f64> = ours.clone().map(|i| x[2 * i]).collect();
+    let delta = ours.clone().zip(&amplitude).map(|(i, a)| if a.abs() > 0.0 { x[2 * i + 1] / a } else { 0.0 }).collect();
+    let own = ours.zip(&amplitude).map(|(i, a)| {
+        let (height, step) = (2 * i, 2 * i + 1);
+        let shared = normal.at(step, height).powi(2) / normal.at(height, height).max(1e-300);
+        (normal.at(step, step) - shared) * a * a / variance
+    });
+    let information = DMatrix::from_diagonal(&DVector::from_iterator(amplitude.len(), own));
+    Some(Said { delta, amplitude, information, pixel_sd: variance.sqrt() })
 }
 
 /// Displacements and their information, everything else eliminated.

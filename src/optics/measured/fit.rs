@@ -73,9 +73,7 @@ pub(crate) struct ShapeFit {
     pub(crate) p: Vec<f64>,
     pub(crate) chi2: f64,
     pub(crate) covariance: DMatrix<f64>,
-    /// 10–90 % width of the recorded picture, px.
-    pub(crate) w_px: f64,
-    pub(crate) u_w_px: f64,
+    kernel: Kernel,
 }
 
 impl ShapeFit {
@@ -85,6 +83,21 @@ impl ShapeFit {
 
     pub(crate) fn line_width_px(&self) -> f64 {
         self.figure.line_width(&self.p)
+    }
+
+    /// 10–90 % width of the recorded picture, px.
+    pub(crate) fn w_px(&self) -> f64 {
+        self.w_of(self.p[1])
+    }
+
+    /// Its standard uncertainty under this shape, px.
+    pub(crate) fn u_w_px(&self) -> f64 {
+        let sd = self.covariance[(1, 1)].max(0.0).sqrt().min(1.0);
+        0.5 * (self.w_of(self.p[1] + sd) - self.w_of(self.p[1] - sd)).abs()
+    }
+
+    fn w_of(&self, ln_size: f64) -> f64 {
+        self.candidate.recorded_width(ln_size.exp().max(SMALLEST_PX), self.kernel)
     }
 }
 
@@ -192,23 +205,13 @@ fn finish(
     // A faint ridge on ln size: where the pixel rules, the data do not know it, and a factor e² is as wide as it gets.
     normal[(1, 1)] += 0.25;
     let covariance = normal.try_inverse()?;
-    let sd = covariance[(1, 1)].max(0.0).sqrt().min(1.0);
-    let width = |ln_size: f64| candidate.recorded_width(ln_size.exp().max(SMALLEST_PX), kernel);
-    let w_px = width(p[1]);
-    let u_w_px = 0.5 * (width(p[1] + sd) - width(p[1] - sd)).abs();
-    (at.chi2.is_finite() && w_px.is_finite()).then_some(ShapeFit {
-        candidate,
-        figure,
-        p,
-        chi2: at.chi2,
-        covariance,
-        w_px,
-        u_w_px,
-    })
+    at.chi2.is_finite().then_some(ShapeFit { candidate, figure, p, chi2: at.chi2, covariance, kernel })
 }
 
 /// Share of the width by which the true shape may lie beside all that are tried, as a standard uncertainty.
 const SHAPE_FLOOR: f64 = 0.004;
+/// Weight, relative to the best, below which a fit has no part in an average.
+const LEAST_WEIGHT: f64 = 1e-9;
 
 /// The average over hypotheses that fit about equally well.
 #[derive(Clone, Debug)]
@@ -220,6 +223,14 @@ pub(crate) struct Average {
     pub(crate) u_position_px: f64,
     pub(crate) line_width_px: f64,
     pub(crate) chi2_reduced: f64,
+}
+
+/// A fit in an average.
+struct Weighted<'a> {
+    weight: f64,
+    fit: &'a ShapeFit,
+    w_px: f64,
+    u_w_px: f64,
 }
 
 /// Averages fits with weights prior × `exp(-χ²/2)`, in which χ² counts in units of the best fit's reduced χ² where
@@ -235,15 +246,25 @@ pub(crate) fn average(fits: &[(ShapeFit, f64)], points: usize) -> Result<Average
     let dof = (points as f64 - best.p.len() as f64).max(1.0);
     let chi2_reduced = best.chi2 / dof;
     let inflate = chi2_reduced.max(1.0);
-    let weighted: Vec<(f64, &ShapeFit)> =
-        fits.iter().map(|(f, prior)| (prior * (-0.5 * (f.chi2 - best.chi2) / inflate).exp(), f)).collect();
-    let total: f64 = weighted.iter().map(|f| f.0).sum();
-    let mean = |value: &dyn Fn(&ShapeFit) -> f64| weighted.iter().map(|(k, f)| k * value(f)).sum::<f64>() / total;
+    let weight = |(f, prior): &(ShapeFit, f64)| prior * (-0.5 * (f.chi2 - best.chi2) / inflate).exp();
+    let highest = fits.iter().map(weight).fold(0.0, f64::max);
+    let weighted: Vec<Weighted<'_>> = fits
+        .iter()
+        .map(|f| (weight(f), &f.0))
+        .filter(|(weight, _)| *weight > LEAST_WEIGHT * highest)
+        .map(|(weight, fit)| Weighted { weight, fit, w_px: fit.w_px(), u_w_px: fit.u_w_px() })
+        .filter(|f| f.w_px.is_finite())
+        .collect();
+    let total: f64 = weighted.iter().map(|f| f.weight).sum();
+    if total <= 0.0 {
+        return Err(MeasureError::NoFit);
+    }
+    let mean = |value: &dyn Fn(&Weighted<'_>) -> f64| weighted.iter().map(|f| f.weight * value(f)).sum::<f64>() / total;
     let w_px = mean(&|f| f.w_px);
     let u_w_px = mean(&|f| inflate * f.u_w_px.powi(2) + (f.w_px - w_px).powi(2)).sqrt().hypot(SHAPE_FLOOR * w_px);
-    let position_px = mean(&|f| f.p[0]);
-    let u_position_px = mean(&|f| inflate * f.covariance[(0, 0)] + (f.p[0] - position_px).powi(2)).sqrt();
-    let line_width_px = mean(&ShapeFit::line_width_px);
+    let position_px = mean(&|f| f.fit.p[0]);
+    let u_position_px = mean(&|f| inflate * f.fit.covariance[(0, 0)] + (f.fit.p[0] - position_px).powi(2)).sqrt();
+    let line_width_px = mean(&|f| f.fit.line_width_px());
     Ok(Average { best, w_px, u_w_px, position_px, u_position_px, line_width_px, chi2_reduced })
 }
 

@@ -5,6 +5,7 @@ use super::fit::{Figure, Profile, ShapeFit, average, fit_shape, thinned};
 use super::shape::Candidate;
 use super::{MeasureError, MeasuredBlur, ProfilePoint, Sampling, checked};
 use crate::units::Px;
+use rayon::prelude::*;
 
 /// Least samples of a profile.
 const NEEDED: usize = 9;
@@ -20,6 +21,10 @@ const HOPELESS: f64 = 16.0;
 const DEVIATIONS: [f64; 9] = [-2.8, -1.9, -1.2, -0.6, 0.0, 0.6, 1.2, 1.9, 2.8];
 /// Every second shape is tried: a line tells them apart less than an edge.
 const EVERY: usize = 2;
+/// Shapes of which each is fitted from the answer of the one before.
+const IN_A_ROW: usize = 4;
+/// What lies beyond this multiple of the best χ², and this much more, under the likeliest width of the line is not tried under other widths.
+const FAR_WORSE: (f64, f64) = (4.0, 64.0);
 
 /// What is known of the width of a line.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -60,7 +65,18 @@ pub fn line_blur(
     let start = Start::of(points)?;
     let thin = thinned(points, MOST);
     let profile = Profile { points: &thin, kernel, range_px: start.range };
-    let fit = |figure, candidate, p: &[f64]| fit_shape(&profile, figure, candidate, p, f64::INFINITY);
+    let fits = match line_width {
+        LineWidth::Unknown => fits_of_unknown(&profile, &start),
+        LineWidth::Known { width, u } => fits_of_known(&profile, &start, (width.get(), u.get())),
+    };
+    let fitted = average(&fits, thin.len())?;
+    let line_width = Px::new(fitted.line_width_px);
+    Ok(to_blur(&fitted, points, sampling, Some(line_width)))
+}
+
+/// Every second shape with the width fitted first, then with widths about the best one.
+fn fits_of_unknown(profile: &Profile<'_>, start: &Start) -> Vec<(ShapeFit, f64)> {
+    let fit = |figure, candidate, p: &[f64]| fit_shape(profile, figure, candidate, p, f64::INFINITY);
     let mut free: Vec<ShapeFit> = Vec::new();
     let mut from = start.parameters();
     for candidate in Candidate::all().iter().step_by(EVERY) {
@@ -70,32 +86,62 @@ pub fn line_blur(
         }
     }
     let least = free.iter().map(|f| f.chi2).fold(f64::INFINITY, f64::min);
-    let inflate = (least / thin.len() as f64).max(1.0);
-    // With a known width the free fits are no measure of what will fit.
-    let hopeless = if line_width == LineWidth::Unknown { HOPELESS * inflate } else { f64::INFINITY };
+    let inflate = (least / profile.points.len() as f64).max(1.0);
     let mut fits: Vec<(ShapeFit, f64)> = Vec::new();
-    for free in free.iter().filter(|f| f.chi2 - least < hopeless) {
+    for free in free.iter().filter(|f| f.chi2 - least < HOPELESS * inflate) {
         let mut p = free.p[..5].to_vec();
-        for (width_px, weight) in widths(line_width, free, start.fwhm) {
+        for (width_px, weight) in widths(free, start.fwhm) {
             if let Some(fitted) = fit(Figure::Line { width_px }, free.candidate, &p) {
                 p.clone_from(&fitted.p);
                 fits.push((fitted, free.candidate.prior * weight));
             }
         }
     }
-    let fitted = average(&fits, thin.len())?;
-    let line_width = Px::new(fitted.line_width_px);
-    Ok(to_blur(&fitted, points, sampling, Some(line_width)))
+    fits
 }
 
-/// Widths of the line to try, ascending, with the weight of each before any data.
-fn widths(known: LineWidth, free: &ShapeFit, fwhm: f64) -> Vec<(f64, f64)> {
-    if let LineWidth::Known { width, u } = known {
-        // Gauss–Hermite: three points stand for the normal distribution.
-        let at = |t: f64| (width.get() + t * 3.0_f64.sqrt() * u.get()).max(0.0);
-        return vec![(at(-1.0), 1.0 / 6.0), (at(0.0), 2.0 / 3.0), (at(1.0), 1.0 / 6.0)];
-    }
-    // A flat prior from nothing to a little over what is seen, sampled coarsely everywhere and finely about the best.
+/// Every second shape with the width that is known, then with the widths beside it those that are not far worse than the best.
+fn fits_of_known(profile: &Profile<'_>, start: &Start, (width, u): (f64, f64)) -> Vec<(ShapeFit, f64)> {
+    // Gauss–Hermite: three points stand for the normal distribution.
+    let beside = [-1.0, 1.0].map(|t| (width + t * 3.0_f64.sqrt() * u).max(0.0));
+    let candidates: Vec<&'static Candidate> = Candidate::all().iter().step_by(EVERY).collect();
+    let fit =
+        |width_px, candidate, p: &[f64]| fit_shape(profile, Figure::Line { width_px }, candidate, p, f64::INFINITY);
+    // Neighbouring shapes have nearly the same answer, so that each starts where the last one ended.
+    let in_a_row = |row: &[&'static Candidate]| -> Vec<ShapeFit> {
+        let mut from = start.parameters();
+        let mut fits = Vec::with_capacity(row.len());
+        for candidate in row {
+            if let Some(fitted) = fit(width, candidate, &from) {
+                from.clone_from(&fitted.p);
+                fits.push(fitted);
+            }
+        }
+        fits
+    };
+    let rows: Vec<Vec<ShapeFit>> = candidates.par_chunks(IN_A_ROW).map(in_a_row).collect();
+    let middle: Vec<ShapeFit> = rows.into_iter().flatten().collect();
+    let least = middle.iter().map(|f| f.chi2).fold(f64::INFINITY, f64::min);
+    // Another width may fit all shapes better, and some of them more than others.
+    let hopeful = |f: &&ShapeFit| f.chi2 < FAR_WORSE.0 * least + FAR_WORSE.1;
+    let sides: Vec<Vec<ShapeFit>> = middle
+        .par_iter()
+        .map(|f| match hopeful(&f) {
+            true => beside.iter().filter_map(|width| fit(*width, f.candidate, &f.p)).collect(),
+            false => Vec::new(),
+        })
+        .collect();
+    let weighted = |f: ShapeFit, weight: f64| {
+        let prior = f.candidate.prior * weight;
+        (f, prior)
+    };
+    let sides = sides.into_iter().flatten().map(|f| weighted(f, 1.0 / 6.0));
+    middle.into_iter().map(|f| weighted(f, 2.0 / 3.0)).chain(sides).collect()
+}
+
+/// Widths of the line to try, ascending, with the weight of each before any data: from nothing to a little over what is seen, all alike,
+/// sampled coarsely everywhere and finely about the best.
+fn widths(free: &ShapeFit, fwhm: f64) -> Vec<(f64, f64)> {
     let most = 1.1 * fwhm;
     let best = free.line_width_px().min(most);
     let sd = (free.covariance[(5, 5)].max(0.0).sqrt() / (2.0 * best)).clamp(1e-4 * most, 0.3 * most);

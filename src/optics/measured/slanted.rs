@@ -262,7 +262,7 @@ impl Work {
                 let kept: Vec<Near> = self.pixels.iter().filter(|p| block(p) != k).copied().collect();
                 let points = profile(&kept, &self.course);
                 let profile = Profile { points: &points, kernel: self.sampling.kernel(), range_px: 4.0 * GREATEST_PX };
-                fit_shape(&profile, Figure::Edge, best.candidate, &best.p, f64::INFINITY).map(|f| f.w_px)
+                fit_shape(&profile, Figure::Edge, best.candidate, &best.p, f64::INFINITY).map(|f| f.w_px())
             })
             .collect();
         let n = widths.len() as f64;

@@ -83,20 +83,13 @@ pub(super) fn survey(strips: &Strips, tracked: &Tracked, seen: (f64, f64)) -> Re
     if harmonic(&shape, 1) < 0.8 * (2..=6).map(|m| harmonic(&shape, m)).fold(0.0, f64::max) {
         return Err(NotLines::Finer);
     }
-    let mut best: Option<Lines> = None;
-    for bright in [true, false] {
-        let (phase, folded) = if bright {
-            (tracked.phase.clone(), plain.clone())
-        } else {
-            (tracked.phase.recounted(0.5, 1.0), plain.half_later())
-        };
-        let Ok(lines) = with_polarity(strips, phase, folded, bright, &rows) else { continue };
-        best = Some(match best {
-            None => lines,
-            Some(old) => better_polarity(old, lines, &shape),
-        });
+    let bright = || with_polarity(strips, tracked.phase.clone(), plain.clone(), true, &rows);
+    let dark = || with_polarity(strips, tracked.phase.recounted(0.5, 1.0), plain.half_later(), false, &rows);
+    match rayon::join(bright, dark) {
+        (Ok(bright), Ok(dark)) => Ok(better_polarity(bright, dark, &shape)),
+        (Ok(lines), Err(_)) | (Err(_), Ok(lines)) => Ok(lines),
+        (Err(_), Err(_)) => Err(NotLines::NoContrast),
     }
-    best.ok_or(NotLines::NoContrast)
 }
 
 /// A pattern of long graduations decides; else the sharper side of the profile is the line.
