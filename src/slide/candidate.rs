@@ -233,7 +233,7 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
         let reach = lines.reach.iter().fold(lines.band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
         along = (reach.0 - s - 0.75 * band, reach.1 - s + 0.75 * band);
         let density = there as f64 / lines.present.len() as f64;
-        let told = if matches!(lines.tiers, Tiers::Alike | Tiers::Twos) { 1.0 } else { 1.5 };
+        let told = if matches!(lines.tiers, Tiers::Alike | Tiers::Twos | Tiers::Odd) { 1.0 } else { 1.5 };
         let strength = told
             * density.powi(2)
             * lines

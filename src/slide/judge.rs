@@ -11,6 +11,10 @@ const LEAST_GRADUATIONS: usize = 6;
 /// Fewest where no long graduation tells the division.
 const LEAST_ALIKE: usize = 25;
 
+/// Least length of lines that are all alike over their distance: below it they may be the ends of fifths or tenths that stand out of a bar of
+/// graduations too fine to be seen.
+const LEAST_LENGTH: f64 = 1.5;
+
 /// Lines broader than this share of their distance would melt together at half of it.
 const HIDING: f64 = 0.35;
 
@@ -100,7 +104,7 @@ pub(super) fn judge<'a>(
 /// Thin lines that run through are a grid as they are; broader ones must be seen to cover each other where they cross.
 fn grid<'a>(found: &'a [Candidate], levels: &[Level<'_>]) -> Option<(&'a Candidate, &'a Candidate)> {
     let strongest = found.first()?.strength;
-    let told = |c: &Candidate| !matches!(c.lines.tiers, Tiers::Alike | Tiers::Twos);
+    let told = |c: &Candidate| !matches!(c.lines.tiers, Tiers::Alike | Tiers::Twos | Tiers::Odd);
     if found.iter().any(|c| told(c) && c.strength > 0.25 * strongest) {
         return None;
     }
@@ -154,7 +158,10 @@ fn is_multiple(a: &Candidate, b: &Candidate) -> bool {
 /// are, every second, third … of its places is empty.
 fn is_ground(best: &Candidate, c: &Candidate) -> bool {
     let parts = (best.pitch_px / c.pitch_px).round() as usize;
-    if parts < 2 || c.lines.bright == best.lines.bright || !matches!(c.lines.tiers, Tiers::Alike | Tiers::Twos) {
+    if parts < 2
+        || c.lines.bright == best.lines.bright
+        || !matches!(c.lines.tiers, Tiers::Alike | Tiers::Twos | Tiers::Odd)
+    {
         return false;
     }
     let empty = |r: usize| {
@@ -278,7 +285,13 @@ fn division(
         Tiers::Twos => {
             return ambiguous("every second line is longer, as when only the fifths and tenths are seen", "2, 5 or 10");
         }
-        Tiers::Alike => {}
+        Tiers::Odd if !agrees && crossed.is_none() => {
+            return ambiguous(
+                "some lines are longer, but neither every fifth nor every tenth, as when two exposures or two rulings lie over each other",
+                "2 or more",
+            );
+        }
+        Tiers::Alike | Tiers::Odd => {}
     }
     let seen = chosen.seen();
     let width = relative_width(&chosen.lines.shape);
@@ -311,6 +324,11 @@ fn division(
             return Err(Refusal::DivisionAmbiguous {
                 why: "the lines are all alike and very thin for their distance, as when finer graduations are not seen",
                 factors: "5 or 10",
+            });
+        }
+        if lines.band.1 - lines.band.0 < LEAST_LENGTH * chosen.pitch_px {
+            return Err(Refusal::NotARuling {
+                missing: "no line is longer, and all are hardly longer than they are apart",
             });
         }
         if lines.ends_seen < 2 {

@@ -1,7 +1,7 @@
 //! From the chosen candidate to the reading: locating at full size, fitting, and the figures that go with it.
 
 use super::both;
-use super::candidate::Candidate;
+use super::candidate::{Candidate, angle_between};
 use super::fit::{self, Fitted, Ground, Terms};
 use super::grid;
 use super::judge::Verdict;
@@ -45,6 +45,9 @@ const SETTLED: f64 = 0.02;
 const SETTLED_SHAPE: f64 = 0.01;
 /// Steps in widths of a line that widen it in the sum of many by more than a tenth.
 const FAR_OFF: f64 = 0.15;
+/// Most that the fitted distance and direction may differ from those of the survey, which knows them to a hundredth: relative, and radians.
+const MOST_OFF: f64 = 0.05;
+const MOST_TURNED: f64 = 0.1;
 /// Fewest lines across that may join.
 const LEAST_ACROSS: usize = 6;
 /// Robust weight below which a graduation counts as rejected.
@@ -240,11 +243,24 @@ fn start(phase: &Phase, locator: &Locator<'_>, ground: Ground) -> Terms {
     Terms::from([k + gx * dx + gy * dy, gx * ground.radius, gy * ground.radius, 0.0, 0.0, 0.0, 0.0])
 }
 
+/// Whether the fitted lines stand, in the middle of the ruling, as the survey saw them: where lines are too short to tell their own direction, the
+/// fit may lean them along the ruling, and the scale with them.
+fn is_as_seen(map: &ScaleMap, chosen: &Candidate, division: f64) -> bool {
+    let (x, y) = chosen.middle();
+    let (scale, direction) = map.along_at(Point::new(x, y));
+    (scale * division / chosen.pitch_px - 1.0).abs() < MOST_OFF && angle_between(direction, chosen.angle) < MOST_TURNED
+}
+
 fn assemble(light: &Light, verdict: &Verdict<'_>, request: &Request, own: &Located) -> Result<Reading, Refusal> {
     let Located { fitted, shape, spots, .. } = own;
     let chosen = verdict.chosen;
     let division = request.division.get();
     let map = scale_map(light, fitted, division);
+    if !is_as_seen(&map, chosen, division) {
+        return Err(Refusal::NotARuling {
+            missing: "its lines, looked at finely, run in another direction or at another distance than they follow each other",
+        });
+    }
     let scale = map.centre_scale();
     let graduations = graduations(chosen.lines.first, &chosen.lines.present, own);
     let used: Vec<&Graduation> = graduations.iter().filter(|g| g.rejected.is_none()).collect();

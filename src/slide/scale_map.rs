@@ -176,6 +176,12 @@ impl ScaleMap {
         PxPerUm::new(along_scale(&self.parameters(), self, self.centre()))
     }
 
+    /// Scale along the ruling's direction at a place, px/µm, and that direction there in (−π/2, π/2].
+    pub(super) fn along_at(&self, p: Point<Image>) -> (f64, f64) {
+        let (gx, gy) = along_gradient(&self.parameters(), self, p);
+        (1.0 / gx.hypot(gy), folded(gy.atan2(gx)))
+    }
+
     /// Direction in which the graduations follow each other at the centre, image axes, in (−90°, 90°].
     #[must_use]
     pub fn direction(&self) -> Angle {

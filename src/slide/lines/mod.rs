@@ -23,6 +23,8 @@ pub(super) enum Tiers {
     Tens { tens: i64 },
     /// Every fifth longer.
     Fives { fives: i64 },
+    /// Some longer than others, but neither every fifth nor every tenth, nor every second.
+    Odd,
     /// Every second longer: these may themselves be the fifths and tenths of an unseen division.
     Twos,
 }

@@ -52,7 +52,7 @@ pub(super) fn tiers(
                 let is = |q: usize| q % 5 == fives as usize % 5;
                 (0..10).filter(|q| is(*q) == is(r)).collect()
             }
-            Tiers::Alike | Tiers::Twos => (0..10).collect(),
+            Tiers::Alike | Tiers::Twos | Tiers::Odd => (0..10).collect(),
         };
         let levels: Vec<f64> = table
             .iter()
@@ -68,7 +68,7 @@ pub(super) fn tiers(
     let long = match tiers {
         Tiers::TensAndFives { tens } | Tiers::Tens { tens } => Some(tens as usize % 10),
         Tiers::Fives { fives } => Some(fives as usize % 10),
-        Tiers::Alike | Tiers::Twos => None,
+        Tiers::Alike | Tiers::Twos | Tiers::Odd => None,
     };
     let run_out = long.is_some_and(|r| runs_out(&table, r, band, &reach[r]));
     (tiers, reach, run_out)
@@ -127,10 +127,11 @@ fn search_tiers(table: &[[(f64, f64); 10]], band: &std::ops::Range<usize>, top: 
 const fn rank(t: Tiers) -> u8 {
     match t {
         Tiers::Alike => 0,
-        Tiers::Twos => 1,
-        Tiers::Fives { .. } => 2,
-        Tiers::Tens { .. } => 3,
-        Tiers::TensAndFives { .. } => 4,
+        Tiers::Odd => 1,
+        Tiers::Twos => 2,
+        Tiers::Fives { .. } => 3,
+        Tiers::Tens { .. } => 4,
+        Tiers::TensAndFives { .. } => 5,
     }
 }
 
@@ -163,5 +164,43 @@ fn classify(sums: &[f64; 10], sd: f64, top: f64) -> Tiers {
             return Tiers::Twos;
         }
     }
-    Tiers::Alike
+    if parts_in_two(sums, least) { Tiers::Odd } else { Tiers::Alike }
+}
+
+/// Whether some of them lie above all others by more than `least`, and those of either part less than half of that from each other.
+fn parts_in_two(sums: &[f64; 10], least: f64) -> bool {
+    let mut order = *sums;
+    order.sort_by(f64::total_cmp);
+    let gap = |i: usize| order[i] - order[i - 1];
+    let Some(at) = (1..10).max_by(|a, b| gap(*a).total_cmp(&gap(*b))) else { return false };
+    let spread = (order[at - 1] - order[0]).max(order[9] - order[at]);
+    gap(at) > least && spread < 0.5 * gap(at)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The pattern of these strengths over a top of 1 and hardly any noise.
+    fn of(sums: [f64; 10]) -> Tiers {
+        classify(&sums, 0.1, 1.0)
+    }
+
+    #[test]
+    fn patterns_are_told_by_which_lines_are_long() {
+        assert_eq!(of([0.0; 10]), Tiers::Alike);
+        assert_eq!(of([4.0, 0.0, 0.1, 0.0, 0.0, 2.0, 0.0, 0.0, 0.1, 0.0]), Tiers::TensAndFives { tens: 0 });
+        assert_eq!(of([0.0, 0.0, 0.1, 4.0, 0.0, 0.0, 0.0, 0.0, 0.1, 0.0]), Tiers::Tens { tens: 3 });
+        assert_eq!(of([0.0, 0.0, 0.1, 4.0, 0.0, 0.0, 0.0, 0.0, 3.9, 0.0]), Tiers::Fives { fives: 3 });
+        assert_eq!(of([4.0, 0.0, 4.1, 0.1, 3.9, 0.0, 4.0, 0.0, 4.0, 0.0]), Tiers::Twos);
+    }
+
+    #[test]
+    fn pairs_of_long_lines_are_no_decimal_pattern() {
+        // Two exposures half a division apart.
+        assert_eq!(of([3.0, 3.0, 0.1, 0.0, 0.0, 0.0, 0.0, 0.1, 0.0, 0.0]), Tiers::Odd);
+        assert_eq!(of([3.0, 0.0, 0.1, 3.2, 0.0, 0.0, 3.1, 0.1, 0.0, 0.0]), Tiers::Odd);
+        // What grows from line to line has no two parts.
+        assert_eq!(of([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5]), Tiers::Alike);
+    }
 }
