@@ -175,9 +175,12 @@ fn is_ground(best: &Candidate, c: &Candidate) -> bool {
 /// decimal by themselves stand five or ten divisions apart.
 fn is_second_decimal(chosen: &Candidate, c: &Candidate) -> bool {
     let ratio = (c.pitch_px / chosen.pitch_px).max(chosen.pitch_px / c.pitch_px);
+    // Of an overtone of the pattern of fifths about half of the places are empty.
+    let dense = c.seen() as f64 > 0.6 * c.lines.present.len() as f64;
     ratio > 1.02
         && ![5.0, 10.0].iter().any(|r| (ratio / r - 1.0).abs() < 0.015)
         && c.seen() > 10
+        && dense
         && angle_between(c.angle, chosen.angle) < 0.05
 }
 
