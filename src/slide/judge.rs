@@ -323,7 +323,7 @@ fn division(
                 factors: "2, 5 or 10",
             });
         }
-        if width < 0.1 {
+        if width < 0.15 {
             return Err(Refusal::DivisionAmbiguous {
                 why: "the lines are all alike and very thin for their distance, as when finer graduations are not seen",
                 factors: "5 or 10",
