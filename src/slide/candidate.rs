@@ -16,8 +16,6 @@ const MOST_ALIKE: usize = 4;
 const LEAST_SHARE: f64 = 0.05;
 /// Lines fainter than this, relative to the ground, are not told from the edges of JPEG blocks (a code or two of 8 bits).
 const FAINTEST_ON_BLOCKS: f64 = 0.04;
-/// Pixels of a large picture.
-const LARGE_PX: f64 = 4e6;
 /// Least cluster score worth a look: three tiles at the threshold.
 const LEAST_SCORE: f64 = 9.0;
 
@@ -190,13 +188,6 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
         let (t, s) = rectify::picture_range(frame, size.0, size.1);
         let Some(level) = levels.iter().rev().find(|l| pitch / l.step_px as f64 >= 8.0).or(levels.first()) else {
             return Err(NotLines::NoPhase);
-        };
-        // A large picture is not followed from border to border before there are lines.
-        let t = if pass == 0 && size.0 * size.1 > LARGE_PX {
-            let beyond = 2.0 * reach + 0.25 * (seen_t.1 - seen_t.0);
-            (t.0.max(seen_t.0 - beyond), t.1.min(seen_t.1 + beyond))
-        } else {
-            t
         };
         let extent = Extent {
             t,

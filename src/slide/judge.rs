@@ -15,6 +15,10 @@ const LEAST_ALIKE: usize = 25;
 /// graduations too fine to be seen.
 const LEAST_LENGTH: f64 = 1.5;
 
+/// Least width of lines that are all alike, over their distance: ruled lines take 0.15 to 0.3 of a division (common practice) and blur adds to it, so that thinner
+/// ones may be the fifths or tenths of graduations that are not seen.
+const THINNEST_ALIKE: f64 = 0.15;
+
 /// Lines broader than this share of their distance would melt together at half of it.
 const HIDING: f64 = 0.35;
 
@@ -323,7 +327,7 @@ fn division(
                 factors: "2, 5 or 10",
             });
         }
-        if width < 0.15 {
+        if width < THINNEST_ALIKE {
             return Err(Refusal::DivisionAmbiguous {
                 why: "the lines are all alike and very thin for their distance, as when finer graduations are not seen",
                 factors: "5 or 10",

@@ -344,7 +344,7 @@ pub enum Refusal {
     },
     /// Evenly spaced lines, but not evenly enough.
     #[error(
-        "the lines found are not evenly spaced (they scatter by {scatter_percent:.1} % of their distance; a ruling stays below {limit_percent} %)"
+        "the lines found are not evenly spaced (they scatter by {scatter_percent:.1} % of their distance; a ruling stays below {limit_percent} %); focus on the ruling itself, clean the slide, and frame more of the ruling and nothing else"
     )]
     Uneven {
         /// Scatter of the positions over the distance.

@@ -99,11 +99,15 @@ fn two_scales_that_share_a_wave_are_not_read_as_one() {
 }
 
 #[test]
-fn a_bar_with_teeth_and_a_double_exposure_are_not_read() {
+fn a_bar_with_teeth_lone_fifths_and_a_double_exposure_are_not_read() {
     // Fifths that stand out of graduations too fine to be seen: too short to tell their own direction.
     let trap_902 = trap(TrapKind::Undersampled, 902).expect("renders");
     let answer = read(&light_of(&trap_902.picture), &Request::new(Um::new(trap_902.division_um)));
     assert!(matches!(answer, Err(Refusal::NotARuling { .. } | Refusal::Unresolved)), "{answer:?}");
+    // Every fifth line alone: thin for their distance.
+    let fifths = trap(TrapKind::EveryFifth, 1303).expect("renders");
+    let answer = read(&light_of(&fifths.picture), &Request::new(Um::new(fifths.division_um)));
+    assert!(matches!(answer, Err(Refusal::DivisionAmbiguous { .. })), "{answer:?}");
     // Two exposures half a division apart: all lines even, the long ones in pairs.
     let twice = trap(TrapKind::DoubleExposure, 905).expect("renders");
     let answer = read(&light_of(&twice.picture), &Request::new(Um::new(twice.division_um)));

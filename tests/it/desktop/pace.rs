@@ -184,15 +184,15 @@ fn overfull(setup: Setup, measurements: u64) -> Notebook {
 
 /// Pictures of the window as it is and of a large one.
 fn save_small_and_large(h: &mut Harness<'static, Desktop>, name: &str) {
-    save(h, name);
-    for (size, tag) in [([2560.0, 1440.0], "_large"), ([1280.0, 720.0], "")] {
+    let resize = |h: &mut Harness<'static, Desktop>, size: [f32; 2]| {
         h.set_size(size.into());
         rest(h);
         h.step();
-        if !tag.is_empty() {
-            save(h, &format!("{name}{tag}"));
-        }
-    }
+    };
+    save(h, name);
+    resize(h, [2560.0, 1440.0]);
+    save(h, &format!("{name}_large"));
+    resize(h, [1280.0, 720.0]);
 }
 
 #[test]
