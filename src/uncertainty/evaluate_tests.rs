@@ -1,4 +1,3 @@
-
 use super::*;
 use crate::uncertainty::{EvaluationType, Input, Member, Method};
 
