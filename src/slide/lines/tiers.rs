@@ -37,7 +37,11 @@ pub(super) fn tiers(
         if v.is_empty() { (0.0, 0.0) } else { (v.iter().sum::<f64>() / v.len() as f64, v.len() as f64) }
     };
     let table: Vec<[(f64, f64); 10]> = (0..folded.rows).map(|j| std::array::from_fn(|r| class_row(r, j))).collect();
-    let tiers = if to - from < 11 { Tiers::Alike } else { search_tiers(&table, band, top, noise) };
+    let tiers = match search_tiers(&table, band, top, noise) {
+        _ if to - from < 11 => Tiers::Alike,
+        Tiers::Alike => by_length(&table, band),
+        found => found,
+    };
     let reach = std::array::from_fn(|r| {
         let members: Vec<usize> = match tiers {
             Tiers::TensAndFives { tens } | Tiers::Tens { tens } => {
@@ -123,6 +127,47 @@ fn search_tiers(table: &[[(f64, f64); 10]], band: &std::ops::Range<usize>, top: 
     best
 }
 
+/// Least step between lengths that counts, rows: lines of one length end alike to a fraction of a row where they are seen at all.
+const LEAST_STEP: f64 = 0.6;
+
+/// Long graduations that reach beyond the others by less than the windows of [`search_tiers`] leave out, told by where each residue's
+/// level falls to half. So small a step may take the trust from lines that seemed all alike, never state a decimal division.
+fn by_length(table: &[[(f64, f64); 10]], band: &std::ops::Range<usize>) -> Tiers {
+    let ends = |step: isize| -> Option<[f64; 10]> {
+        let mut out = [0.0; 10];
+        for (r, end) in out.iter_mut().enumerate() {
+            *end = half_height_end(table, r, band, step)?;
+        }
+        Some(out)
+    };
+    // A side on which a line leaves the picture tells no lengths.
+    let mut lengths = [0.0; 10];
+    for end in [ends(-1), ends(1)].into_iter().flatten() {
+        lengths.iter_mut().zip(end).for_each(|(length, end)| *length += end);
+    }
+    match classify(&lengths, LEAST_STEP / 6.0, LEAST_STEP) {
+        found @ (Tiers::Twos | Tiers::Fives { .. } | Tiers::Odd) => found,
+        // One residue is a few lines, and dirt at their ends.
+        _ => Tiers::Alike,
+    }
+}
+
+/// How far residue `r` reaches from the middle of the band in the direction of `step`, rows; absent where it leaves the picture.
+fn half_height_end(table: &[[(f64, f64); 10]], r: usize, band: &std::ops::Range<usize>, step: isize) -> Option<f64> {
+    let half = 0.5 * median_of(band.clone().map(|j| table[j][r].0).collect());
+    let middle = band.start.midpoint(band.end);
+    let (mut j, mut level) = (middle, table[middle][r].0);
+    loop {
+        let next = j.checked_add_signed(step).filter(|j| table.get(*j).is_some_and(|row| row[r].1 > 0.0))?;
+        let beyond = table[next][r].0;
+        if beyond < half {
+            let part = ((level - half) / (level - beyond).max(1e-12)).clamp(0.0, 1.0);
+            return Some(j.abs_diff(middle) as f64 + part);
+        }
+        (j, level) = (next, beyond);
+    }
+}
+
 /// How much a pattern tells about the division.
 const fn rank(t: Tiers) -> u8 {
     match t {
@@ -193,6 +238,18 @@ mod tests {
         assert_eq!(of([0.0, 0.0, 0.1, 4.0, 0.0, 0.0, 0.0, 0.0, 0.1, 0.0]), Tiers::Tens { tens: 3 });
         assert_eq!(of([0.0, 0.0, 0.1, 4.0, 0.0, 0.0, 0.0, 0.0, 3.9, 0.0]), Tiers::Fives { fives: 3 });
         assert_eq!(of([4.0, 0.0, 4.1, 0.1, 3.9, 0.0, 4.0, 0.0, 4.0, 0.0]), Tiers::Twos);
+    }
+
+    #[test]
+    fn a_step_of_one_row_at_an_end_takes_the_trust_from_lines_all_alike() {
+        // Rows 2 to 5 are full; odd residues go on for one row, which the windows beyond the band leave out.
+        let row = |even: f64, odd: f64| std::array::from_fn(|r| (if r % 2 == 0 { even } else { odd }, 9.0));
+        let stepped = [(0.0, 0.0), (0.3, 0.3), (1.0, 1.0), (1.0, 1.0), (1.0, 1.0), (0.5, 1.0), (0.0, 0.7), (0.0, 0.0)];
+        let even_ends =
+            [(0.0, 0.0), (0.3, 0.3), (1.0, 1.0), (1.0, 1.0), (1.0, 1.0), (0.8, 1.0), (0.2, 0.3), (0.0, 0.0)];
+        let tiers_of = |levels: [(f64, f64); 8]| by_length(&levels.map(|(even, odd)| row(even, odd)), &(2..6));
+        assert_eq!(tiers_of(stepped), Tiers::Twos);
+        assert_eq!(tiers_of(even_ends), Tiers::Alike);
     }
 
     #[test]
