@@ -3,6 +3,7 @@
 mod fold;
 mod ground;
 mod present;
+mod steps;
 mod tiers;
 
 use super::phase::{Phase, Tracked};

@@ -3,6 +3,7 @@
 use super::Tiers;
 use super::fold::Folded;
 use super::median_of;
+use super::steps;
 
 /// Rows about `centre` whose level stays above `least`; a single low row does not end the run.
 pub(super) fn half_height_run(levels: &[f64], centre: usize, least: f64) -> std::ops::Range<usize> {
@@ -37,7 +38,8 @@ pub(super) fn tiers(
         if v.is_empty() { (0.0, 0.0) } else { (v.iter().sum::<f64>() / v.len() as f64, v.len() as f64) }
     };
     let table: Vec<[(f64, f64); 10]> = (0..folded.rows).map(|j| std::array::from_fn(|r| class_row(r, j))).collect();
-    let tiers = match search_tiers(&table, band, top, noise) {
+    let stand = |tens: i64| steps::stand(y, folded, (from, to), band, top, tens);
+    let tiers = match search_tiers(&table, band, top, noise, &stand) {
         _ if to - from < 11 => Tiers::Alike,
         Tiers::Alike => by_length(&table, band),
         found => found,
@@ -95,7 +97,15 @@ fn runs_out(
 
 /// Looks for the pattern in windows of growing depth beyond either end of the band: long graduations show right
 /// beyond the short ones, while figures and dirt stand farther off.
-fn search_tiers(table: &[[(f64, f64); 10]], band: &std::ops::Range<usize>, top: f64, noise: f64) -> Tiers {
+///
+/// Fifths and tenths that do not `stand` line by line are fifths all alike.
+fn search_tiers(
+    table: &[[(f64, f64); 10]],
+    band: &std::ops::Range<usize>,
+    top: f64,
+    noise: f64,
+    stand: &dyn Fn(i64) -> bool,
+) -> Tiers {
     let margin = band.len().max(3) * 3 / 2;
     let mut best = Tiers::Alike;
     for share in [1.0, 0.6, 0.35, 0.2] {
@@ -118,7 +128,13 @@ fn search_tiers(table: &[[(f64, f64); 10]], band: &std::ops::Range<usize>, top: 
                 }
             }
             let sd = errors.iter().copied().fold(0.0, f64::max).sqrt().max(0.1 * top);
-            let found = classify(&sums, sd, top);
+            let found = match classify(&sums, sd, top) {
+                Tiers::TensAndFives { tens } if best == (Tiers::TensAndFives { tens }) || stand(tens) => {
+                    Tiers::TensAndFives { tens }
+                }
+                Tiers::TensAndFives { tens } => Tiers::Fives { fives: tens % 5 },
+                other => other,
+            };
             if rank(found) > rank(best) {
                 best = found;
             }
