@@ -107,6 +107,13 @@ fn search_tiers(
     stand: &dyn Fn(i64) -> bool,
 ) -> Tiers {
     let margin = band.len().max(3) * 3 / 2;
+    let mut known = [None; 10];
+    // Which of the two is longer is told by their ends: faint lines among the tenths make the fifths the stronger ones.
+    let mut decimal = |of_pair: i64| -> Tiers {
+        let mut stands = |tens: &i64| *known[*tens as usize].get_or_insert_with(|| stand(*tens));
+        let tens = [of_pair % 10, (of_pair + 5) % 10].into_iter().find(|tens| stands(tens));
+        tens.map_or(Tiers::Fives { fives: of_pair % 5 }, |tens| Tiers::TensAndFives { tens })
+    };
     let mut best = Tiers::Alike;
     for share in [1.0, 0.6, 0.35, 0.2] {
         let depth = ((margin as f64 * share) as usize).max(2);
@@ -129,10 +136,7 @@ fn search_tiers(
             }
             let sd = errors.iter().copied().fold(0.0, f64::max).sqrt().max(0.1 * top);
             let found = match classify(&sums, sd, top) {
-                Tiers::TensAndFives { tens } if best == (Tiers::TensAndFives { tens }) || stand(tens) => {
-                    Tiers::TensAndFives { tens }
-                }
-                Tiers::TensAndFives { tens } => Tiers::Fives { fives: tens % 5 },
+                Tiers::TensAndFives { tens: of_pair } | Tiers::Fives { fives: of_pair } => decimal(of_pair),
                 other => other,
             };
             if rank(found) > rank(best) {
