@@ -2,7 +2,8 @@
 //!
 //! A plain scale, radial distortion, perspective, and both are fitted as hypotheses. Each extra
 //! parameter has a Gaussian prior of the size that lenses and hand-laid slides have; perspective is one hypothesis with two components, because a
-//! slide that lies askew has no reason to do so along one axis only, and comes in two sizes: as a levelled slide has it, and as one seen from close by. The evidence of each hypothesis
+//! slide that lies askew has no reason to do so along one axis only, and comes in two sizes: as a levelled slide has it, and as one laid by hand. How much
+//! perspective a tilt makes follows from the field of view, which the ruling itself tells. The evidence of each hypothesis
 //! (Laplace's approximation, exact here but for the slight non-linearity) weights its parameters and covariance.
 //! Where the data cannot tell whether a term is there, the term's uncertainty stays in the scale; where they
 //! rule it out, it costs nothing.
@@ -16,8 +17,6 @@ use std::collections::BTreeSet;
 pub(super) const PRIOR_RADIAL: f64 = 0.008;
 /// Standard deviation of the prior of the perspective terms: a few degrees of tilt at usual pupil distances.
 pub(super) const PRIOR_PERSPECTIVE: f64 = 0.004;
-/// The same of a slide levelled by eye: half a degree, a millimetre from the picture's middle to its corner, the pupil 2 cm away.
-const PRIOR_LEVELLED: f64 = 0.0005;
 /// What lenses have of the next radial term beyond what follows from the first, relative to it (common practice).
 const OWN_RADIAL_2: f64 = 0.02;
 
@@ -64,9 +63,9 @@ pub(super) struct Free {
 
 impl Free {
     /// From the widest solution, which its priors held: what data alone would find follows from the same normal equations.
-    fn of(s: &Solution) -> Option<Self> {
+    fn of(s: &Solution, prior_perspective: f64) -> Option<Self> {
         let of = |sd: f64| 1.0 / (sd * sd);
-        let (radial, perspective) = (of(PRIOR_RADIAL), of(PRIOR_PERSPECTIVE));
+        let (radial, perspective) = (of(PRIOR_RADIAL), of(prior_perspective));
         let (mean, sd) = s.radial_2;
         let priors = Spread::from_diagonal(&Terms::from([0.0, 0.0, 0.0, radial, perspective, perspective, of(sd)]));
         let means = Terms::from([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, mean]);
@@ -94,6 +93,8 @@ pub(super) struct LineResidual {
 pub(super) struct Ground {
     pub(super) centre: (f64, f64),
     pub(super) radius: f64,
+    /// Distance from one graduation to the next, mm.
+    pub(super) division_mm: f64,
 }
 
 /// Graduations at a point and the derivatives by the parameters.
@@ -127,8 +128,45 @@ fn slope(p: &Terms, x: f64, y: f64, radius: f64) -> (f64, f64) {
 
 struct Strip<'a> {
     spots: &'a Spots,
+    /// Variance of each displacement with those of its neighbours unknown, px².
+    variance: Vec<f64>,
     /// Robust weight of each graduation in this strip.
     own: Vec<f64>,
+    /// Information that is left with the weights.
+    held: DMatrix<f64>,
+}
+
+/// Weights below this share stand for none.
+const LEAST_SHARE: f64 = 1e-6;
+
+impl<'a> Strip<'a> {
+    fn of(spots: &'a Spots) -> Self {
+        let n = spots.k.len();
+        // Where lines overlap, their displacements are known far worse than each would be with the others given.
+        let largest = spots.information.diagonal().max();
+        let ridge = DMatrix::identity(n, n) * (1e-12 * largest).max(1e-30);
+        let inverse = (&spots.information + ridge).cholesky().map(|c| c.inverse());
+        let variance =
+            (0..n).map(|i| inverse.as_ref().map_or_else(|| 1.0 / spots.information[(i, i)], |v| v[(i, i)])).collect();
+        Self { spots, variance, own: vec![1.0; n], held: spots.information.clone() }
+    }
+
+    /// Takes the weights `w` of the graduations into the information, as if the variance of each were larger by 1 / w: a graduation without
+    /// weight has then any displacement, which is not that of the fit where its neighbours overlap it.
+    fn hold(&mut self, w: &dyn Fn(usize) -> f64) {
+        let n = self.own.len();
+        let more = DVector::from_fn(n, |i, _| (self.variance[i] * (1.0 / w(i).max(LEAST_SHARE) - 1.0)).max(0.0).sqrt());
+        let information = &self.spots.information;
+        let mut inner = DMatrix::from_fn(n, n, |a, b| more[a] * information[(a, b)] * more[b]);
+        for i in 0..n {
+            inner[(i, i)] += 1.0;
+        }
+        let right = DMatrix::from_fn(n, n, |a, b| more[a] * information[(a, b)]);
+        self.held = match inner.cholesky() {
+            Some(c) => information - right.tr_mul(&c.solve(&right)),
+            None => DMatrix::from_fn(n, n, |a, b| (w(a) * w(b)).sqrt() * information[(a, b)]),
+        };
+    }
 }
 
 /// Residuals of a strip in px and the derivative rows, px per parameter.
@@ -167,19 +205,28 @@ struct Hypothesis {
     perspective: Option<f64>,
 }
 
-/// Everything that may be there.
-const WIDEST: Hypothesis = Hypothesis::new(0.2, Some(PRIOR_RADIAL), Some(PRIOR_PERSPECTIVE));
+/// Angle by which a slide levelled by eye is tilted about each axis, and one laid by hand, radians (common practice: half a degree and three).
+const LEVELLED: f64 = 0.5 * std::f64::consts::PI / 180.0;
+const LAID: f64 = 3.0 * std::f64::consts::PI / 180.0;
+/// Distance from the slide to the entrance pupil, mm (common practice: short macro lenses; longer ones show less perspective).
+const PUPIL_MM: f64 = 20.0;
+/// Greatest tangent of the angle from the axis to the picture's corner of a lens that photographs slides (common practice: 15 degrees).
+const WIDEST_FIELD: f64 = 0.27;
 
-/// The plain scale first. A lens that distorts and a slide that lies askew go together more often than not: both are signs of
-/// work in the field, neither of work on a bench.
-const HYPOTHESES: [Hypothesis; 6] = [
-    Hypothesis::new(0.4, None, None),
-    Hypothesis::new(0.1, Some(PRIOR_RADIAL), None),
-    Hypothesis::new(0.05, None, Some(PRIOR_LEVELLED)),
-    Hypothesis::new(0.05, None, Some(PRIOR_PERSPECTIVE)),
-    Hypothesis::new(0.2, Some(PRIOR_RADIAL), Some(PRIOR_LEVELLED)),
-    WIDEST,
-];
+/// Standard deviation of perspective, relative change of scale at half a diagonal: the tilt times the tangent under which half a diagonal is seen from the pupil.
+fn prior_perspective(tilt: f64, half_diagonal_mm: f64) -> f64 {
+    tilt * (half_diagonal_mm / PUPIL_MM).min(WIDEST_FIELD)
+}
+
+/// All hypotheses, the plain scale first, everything that may be there last. A lens that distorts and a slide that lies askew go together more often
+/// than not: both are signs of work in the field, neither of work on a bench.
+fn hypotheses(half_diagonal_mm: f64) -> Vec<Hypothesis> {
+    let sizes = [LEVELLED, LAID].map(|tilt| prior_perspective(tilt, half_diagonal_mm));
+    let mut all = vec![Hypothesis::new(0.4, None, None), Hypothesis::new(0.1, Some(PRIOR_RADIAL), None)];
+    all.extend(sizes.map(|sd| Hypothesis::new(0.05, None, Some(sd))));
+    all.extend(sizes.map(|sd| Hypothesis::new(0.2, Some(PRIOR_RADIAL), Some(sd))));
+    all
+}
 
 /// The plain scale is the value as long as its probability is at least this: below one in two, since a term that is not there moves the
 /// scale by more than one that is there and left out (clean rendered pictures, errors over the bound).
@@ -214,7 +261,6 @@ struct Solution {
 
 fn gauss_newton(
     strips: &[Strip<'_>],
-    weight: &dyn Fn(usize, usize) -> f64,
     start: &Terms,
     hypothesis: &Hypothesis,
     g: Ground,
@@ -232,17 +278,14 @@ fn gauss_newton(
         let mut normal = DMatrix::<f64>::zeros(m, m);
         let mut right = DVector::<f64>::zeros(m);
         let mut chi2 = 0.0;
-        for (si, strip) in strips.iter().enumerate() {
+        for strip in strips {
             let (r, rows) = linearised(strip, &p, g);
             let n = r.len();
-            let w: Vec<f64> = (0..n).map(|i| weight(si, i).sqrt()).collect();
-            let rw = DVector::from_fn(n, |i, _| r[i] * w[i]);
-            let j = DMatrix::from_fn(n, m, |i, b| w[i] * rows.0[(i, free[b].0)]);
-            let info = &strip.spots.information;
-            let ij = info * &j;
+            let j = DMatrix::from_fn(n, m, |i, b| rows.0[(i, free[b].0)]);
+            let ij = &strip.held * &j;
             normal += j.transpose() * &ij;
-            right += ij.transpose() * &rw;
-            chi2 += rw.dot(&(info * &rw));
+            right += ij.transpose() * &r;
+            chi2 += r.dot(&(&strip.held * &r));
         }
         normal /= scale2;
         right /= scale2;
@@ -282,24 +325,41 @@ fn gauss_newton(
     out
 }
 
+/// What is known of each graduation over all strips: its robust weight and its information, 1/px².
+type Table = std::collections::BTreeMap<i64, (f64, f64)>;
+
+/// Takes all weights into the information of the strips; `counts` for graduations that are not in the table yet.
+fn hold(strips: &mut [Strip<'_>], lines: &Table, tau2: f64, counts: &dyn Fn(&i64) -> f64) {
+    for strip in strips {
+        let of = |k: &i64| lines.get(k).copied().unwrap_or((counts(k), 0.0));
+        let weights: Vec<f64> = strip
+            .spots
+            .k
+            .iter()
+            .zip(&strip.own)
+            .map(|(k, own)| {
+                let (robust, total) = of(k);
+                own * robust / (1.0 + tau2 * total)
+            })
+            .collect();
+        strip.hold(&|i| weights[i]);
+    }
+}
+
 /// Fits the map. `start` is any close guess of `(a0, a1, a2, κ, g1, g2, κ₂)` in graduations; those of `left_out` have no weight.
-pub(super) fn fit(all: &[Spots], start: Terms, g: Ground, left_out: &BTreeSet<i64>) -> Option<Fitted> {
+pub(super) fn fit(spots: &[Spots], start: Terms, g: Ground, left_out: &BTreeSet<i64>) -> Option<Fitted> {
     let counts = |k: &i64| if left_out.contains(k) { 0.0 } else { 1.0 };
-    let mut strips: Vec<Strip<'_>> =
-        all.iter().map(|s| Strip { spots: s, own: s.amplitude.iter().map(|_| 1.0).collect() }).collect();
+    let mut strips: Vec<Strip<'_>> = spots.iter().map(Strip::of).collect();
+    let all = hypotheses(start[1].hypot(start[2]) * g.division_mm);
+    let widest = *all.last()?;
     let mut tau2 = 0.0;
     let mut scale2 = 1.0;
-    let mut lines = std::collections::BTreeMap::<i64, (f64, f64)>::new();
+    let mut lines = Table::new();
     let mut p = start;
     for round in 0..5 {
-        let table = lines.clone();
-        let weight = |si: usize, i: usize| -> f64 {
-            let s = &strips[si];
-            let (robust, total) = table.get(&s.spots.k[i]).copied().unwrap_or((counts(&s.spots.k[i]), 0.0));
-            s.own[i] * robust / (1.0 + tau2 * total)
-        };
+        hold(&mut strips, &lines, tau2, &counts);
         // The full model follows any shape while outliers are being found.
-        let full = gauss_newton(&strips, &weight, &p, &WIDEST, g, scale2)?;
+        let full = gauss_newton(&strips, &p, &widest, g, scale2)?;
         p = full.parameters;
         let line = line_residuals(&strips, &p, g);
         let mut robust = robust_line_weights(&line, tau2, scale2);
@@ -316,16 +376,11 @@ pub(super) fn fit(all: &[Spots], start: Terms, g: Ground, left_out: &BTreeSet<i6
             scale2 = within.max(1.0);
         }
     }
+    hold(&mut strips, &lines, tau2, &counts);
     let table = lines;
-    let weight = |si: usize, i: usize| -> f64 {
-        let s = &strips[si];
-        let (robust, total) = table.get(&s.spots.k[i]).copied().unwrap_or((counts(&s.spots.k[i]), 0.0));
-        s.own[i] * robust / (1.0 + tau2 * total)
-    };
     let solutions: Vec<(Hypothesis, Solution)> =
-        HYPOTHESES.iter().filter_map(|h| Some((*h, gauss_newton(&strips, &weight, &p, h, g, scale2)?))).collect();
-    let widest = solutions.iter().find(|(h, _)| h.radial.is_some() && h.perspective == WIDEST.perspective);
-    let free = widest.and_then(|(_, s)| Free::of(s));
+        all.iter().filter_map(|h| Some((*h, gauss_newton(&strips, &p, h, g, scale2)?))).collect();
+    let free = solutions.last().and_then(|(h, s)| Free::of(s, h.perspective?));
     let evidences: Vec<f64> = solutions.iter().map(|(h, s)| s.log_evidence + h.probability.ln()).collect();
     let best = evidences.iter().copied().fold(f64::MIN, f64::max);
     let weights: Vec<f64> = evidences.iter().map(|e| (e - best).exp()).collect();
@@ -391,7 +446,7 @@ fn line_residuals(strips: &[Strip<'_>], p: &Terms, g: Ground) -> Vec<Line> {
     for s in strips {
         let (r, _) = linearised(s, p, g);
         for i in 0..r.len() {
-            let w = s.spots.information[(i, i)] * s.own[i];
+            let w = s.own[i] / s.variance[i];
             let e = sums.entry(s.spots.k[i]).or_default();
             e.0 += w;
             e.1 += w * r[i];
@@ -459,11 +514,13 @@ fn ruling_variance(lines: &[Line], robust: &[f64], scale2: f64) -> f64 {
         }
         let next = (top / bottom).max(0.0);
         if (next - tau2).abs() < 1e-6 * typical {
-            return next;
+            tau2 = next;
+            break;
         }
         tau2 = next;
     }
-    tau2
+    // Below the standard error that it has where there is none, nothing tells it from none.
+    if tau2 < typical * (2.0 / n).sqrt() { 0.0 } else { tau2 }
 }
 
 /// Robust weights of single strips within a graduation, and the reduced χ² within graduations.
@@ -477,7 +534,7 @@ fn own_weights(strips: &[Strip<'_>], p: &Terms, g: Ground, lines: &[Line], scale
             (0..r.len())
                 .map(|i| {
                     let centre = means.get(&s.spots.k[i]).copied().unwrap_or(0.0);
-                    let z2 = (r[i] - centre).powi(2) * s.spots.information[(i, i)] / scale2;
+                    let z2 = (r[i] - centre).powi(2) / s.variance[i] / scale2;
                     if s.spots.information[(i, i)] > 0.0 {
                         squares.push(z2 * scale2);
                     }

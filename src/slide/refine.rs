@@ -60,7 +60,7 @@ pub(super) fn refine(
     request: &Request,
     left_out: &[LeftOut],
 ) -> Result<Reading, Refusal> {
-    let own = family(light, verdict.chosen, &places(left_out, false))?;
+    let own = family(light, verdict.chosen, request, &places(left_out, false))?;
     let mut reading = assemble(light, verdict, request, &own)?;
     if let Some(crossed) = verdict.crossed {
         join_across(light, (crossed, &places(left_out, true)), &own.fitted, request, &mut reading);
@@ -85,11 +85,12 @@ struct Located {
     by_hand: BTreeSet<i64>,
 }
 
-fn family(light: &Light, chosen: &Candidate, left_out: &[Point<Image>]) -> Result<Located, Refusal> {
+fn family(light: &Light, chosen: &Candidate, request: &Request, left_out: &[Point<Image>]) -> Result<Located, Refusal> {
     let locator = Locator { light, frame: chosen.frame, lines: &chosen.lines };
     let ground = Ground {
         centre: (0.5 * light.width() as f64, 0.5 * light.height() as f64),
         radius: half_diagonal(light.width(), light.height()),
+        division_mm: 1e-3 * request.division.get(),
     };
     let mut phase = chosen.lines.phase.clone();
     let mut shape = best_start(&locator, &phase, chosen.pitch_px).ok_or(Refusal::NoRuling)?;
@@ -133,7 +134,7 @@ fn join_across(
     request: &Request,
     reading: &mut Reading,
 ) {
-    let Ok(own) = family(light, crossed, left_out) else { return };
+    let Ok(own) = family(light, crossed, request, left_out) else { return };
     let lines = graduations(crossed.lines.first, &crossed.lines.present, &own);
     let used = lines.iter().filter(|g| g.rejected.is_none()).count();
     if used < LEAST_ACROSS

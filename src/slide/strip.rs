@@ -222,6 +222,29 @@ impl Design {
         out
     }
 
+    /// These unknowns with lines that are far stronger or far more displaced than most brought to the rim of what is usual.
+    ///
+    /// A scratch or a speck across a line is partly fitted by that line's own height and step, so that its pixels look better than they are. Against
+    /// a line as others are it stands out.
+    fn as_usual(&self, x: &[f64]) -> Vec<f64> {
+        let mut out = x.to_vec();
+        let lines: Vec<(f64, f64)> = x[..self.long].chunks_exact(2).map(|l| (l[0], l[1])).collect();
+        let (height, spread) = middle_and_spread(lines.iter().map(|l| l.0).collect());
+        if lines.len() < LEAST_USUAL || height.abs() < 2.0 * spread {
+            return out;
+        }
+        let strong = |h: f64| h / height > 0.5;
+        let (step, step_spread) = middle_and_spread(lines.iter().filter(|l| strong(l.0)).map(|l| l.1 / l.0).collect());
+        let most = height.abs() + USUAL * spread.max(LEAST_SPREAD * height.abs());
+        for (i, (h, c)) in lines.into_iter().enumerate() {
+            let held = (h * height.signum()).min(most) * height.signum();
+            let step =
+                if h == 0.0 { step } else { (c / h).clamp(step - USUAL * step_spread, step + USUAL * step_spread) };
+            (out[2 * i], out[2 * i + 1]) = (held, held * step);
+        }
+        out
+    }
+
     fn normal_equations(&self, weights: &[f64]) -> (Arrow, Vec<f64>) {
         let lines = self.runs.iter().map(|r| r.sees.to - r.sees.from).max().unwrap_or(0);
         let mut normal = Arrow::zeros(self.long, (2 * lines).max(1) - 1, self.short);
@@ -284,6 +307,24 @@ fn add_any_squares(sums: &mut [f64], width: usize, coefficients: &[f64], weights
     }
 }
 
+/// Fewest lines among which one can be unusual.
+const LEAST_USUAL: usize = 6;
+/// Standard deviations from the middle that are usual.
+const USUAL: f64 = 3.0;
+/// Least relative standard deviation of the strength of lines (common practice).
+const LEAST_SPREAD: f64 = 0.05;
+
+/// Median, and the standard deviation that the median distance from it tells of normal values.
+fn middle_and_spread(mut v: Vec<f64>) -> (f64, f64) {
+    let n = v.len() / 2;
+    if v.is_empty() {
+        return (0.0, 0.0);
+    }
+    let middle = *v.select_nth_unstable_by(n, f64::total_cmp).1;
+    v.iter_mut().for_each(|x| *x = (*x - middle).abs());
+    (middle, 1.4826 * *v.select_nth_unstable_by(n, f64::total_cmp).1)
+}
+
 /// A strip solved: unknowns, robust pixel noise, weights of pixels and the normal matrix with them.
 pub(super) struct Solved {
     pub(super) x: Vec<f64>,
@@ -304,7 +345,7 @@ pub(super) fn solve(design: &Design, rounds: usize) -> Option<Solved> {
         if round >= rounds {
             return Some(Solved { x, weights, normal });
         }
-        let residuals = design.residuals(&x);
+        let residuals = design.residuals(&design.as_usual(&x));
         let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
         let middle = n / 2;
         let sd = (1.4826 * *sizes.select_nth_unstable_by(middle, f64::total_cmp).1).max(1e-7);
