@@ -1,5 +1,6 @@
 //! Snapping one mark to the silhouette.
 
+use super::clear::{Clear, clear_of_limbs};
 use super::crossing::{Crossing, Missing, Search, crossing};
 use super::fit::{Course, Edge, Known, Sample, Start, fit_edge};
 use super::strip::{Frame, Pixel, Stations, along, median_of, pixels};
@@ -228,12 +229,41 @@ pub fn snap_to_silhouette(
     fitted(light, &frame, &chosen, bow, how)
 }
 
+/// The same for the tip of an animal beside which limbs spring, as antennae do from a head: the silhouette is fitted on the piece that is
+/// clear of them. The mark stays across where it is, or goes to the nearest end of that piece.
+///
+/// # Errors
+/// [`NoEdge::Attached`] where no clear piece is near and wide enough; others as [`snap_to_silhouette`].
+pub(super) fn snap_between_limbs(
+    light: &Light,
+    mark: Point<Image>,
+    outward: Vector<Image>,
+    how: &Snapping,
+) -> Result<SilhouettePoint, NoEdge> {
+    let frame = Frame::new(mark, outward).ok_or(NoEdge::NoDirection)?;
+    let levels = how.levels.ok_or(NoEdge::Attached)?;
+    let w = how.w.get();
+    let (Clear { from, to, points }, moved) = clear_of_limbs(light, &frame, how, &levels).ok_or(NoEdge::Attached)?;
+    let frame = Frame { origin: frame.at(0.0, moved), ..frame };
+    let flat = Course { level: median_of(points.iter().map(|p| p.1)).unwrap_or(0.0), slope: 0.0, bend: 0.0 };
+    let half = from.abs().max(to.abs()).min((HALF_WIDTH_W * w).max(2.0));
+    let bow = Bow { course: parabola(&points).unwrap_or(flat), half, clear: (from, to) };
+    let chosen = Crossing { s: bow.course.level, levels, lead: f64::INFINITY };
+    let found = fitted(light, &frame, &chosen, bow, how)?;
+    if found.is_hollow(how.w) { Err(NoEdge::Attached) } else { Ok(found) }
+}
+
 /// The silhouette near the line by its half-way crossings, outward from the middle one: where the fit begins.
 #[derive(Clone, Copy, Debug)]
 struct Bow {
     course: Course,
     half: f64,
+    /// Across, what is clear of limbs.
+    clear: (f64, f64),
 }
+
+/// Nothing is known to stand beside.
+const EVERYWHERE: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
 
 impl Bow {
     fn trace(light: &Light, frame: &Frame, chosen: &Crossing, w: f64) -> Self {
@@ -256,7 +286,16 @@ impl Bow {
             }
         }
         let flat = Course { level: chosen.s, slope: 0.0, bend: 0.0 };
-        Self { course: parabola(&points).unwrap_or(flat), half }
+        Self { course: parabola(&points).unwrap_or(flat), half, clear: EVERYWHERE }
+    }
+
+    fn is_clear(&self, t: f64) -> bool {
+        self.clear.0 <= t && t <= self.clear.1
+    }
+
+    /// Across, how much of the silhouette is fitted.
+    fn width(&self) -> f64 {
+        self.half.min(self.clear.1) + self.half.min(-self.clear.0)
     }
 }
 
@@ -325,7 +364,7 @@ fn fitted(
     if narrow >= bow.half || bow.half <= 2.0 {
         return finished(frame, &edge, u_texture, how);
     }
-    let bow = Bow { course: edge.course, half: narrow.max(2.0) };
+    let bow = Bow { course: edge.course, half: narrow.max(2.0), ..bow };
     let (edge, u_texture) = fit_strip(light, frame, chosen, &bow, how)?;
     finished(frame, &edge, u_texture, how)
 }
@@ -342,7 +381,7 @@ fn fit_strip(
     let reach = (REACH_W * w).max(3.0) * course.stretch();
     let sag = course.bend.abs() * bow.half * bow.half + (course.slope * bow.half).abs();
     let mut near = pixels(light, frame, (course.level - reach - sag, course.level + reach + sag), bow.half);
-    near.retain(|p| (p.s - course.at(p.t)).abs() <= reach && -p.s <= how.inside.get().max(w));
+    near.retain(|p| bow.is_clear(p.t) && (p.s - course.at(p.t)).abs() <= reach && -p.s <= how.inside.get().max(w));
     let burnt = near.iter().filter(|p| p.clipped).count() as f64 / near.len().max(1) as f64;
     if burnt > MOST_BURNT {
         return Err(NoEdge::Burnt { percent: 100.0 * burnt });
@@ -357,7 +396,7 @@ fn fit_strip(
     if levels.ground_is() != chosen.levels.ground_is() || strayed {
         return Err(NoEdge::NoFit);
     }
-    Ok((edge, beside.shift(&edge, bow.half)))
+    Ok((edge, beside.shift(&edge, bow.width())))
 }
 
 fn finished(frame: &Frame, edge: &Edge, u_texture: f64, how: &Snapping) -> Result<SilhouettePoint, NoEdge> {
@@ -399,7 +438,8 @@ impl Beside {
                 .iter()
                 .filter(|p| {
                     let outward = side * (p.s - course.at(p.t));
-                    !p.clipped && outward > near && outward < far && -p.s <= how.inside.get()
+                    let there = outward > near && outward < far && -p.s <= how.inside.get();
+                    !p.clipped && there && (side < 0.0 || bow.is_clear(p.t))
                 })
                 .collect();
             let level = median_of(seen.iter().map(|p| p.light)).unwrap_or(otherwise);
@@ -418,8 +458,8 @@ impl Beside {
 
     /// What texture does: the level just inside is known from as many patches as there are blur spots, and half of
     /// the level's error moves the half-way point by that share of the contrast over the slope there (1.12 / w for diffraction).
-    fn shift(&self, edge: &Edge, half: f64) -> f64 {
-        let patches = (2.0 * half / (0.8 * edge.w_px)).max(1.0) * REACH_W;
+    fn shift(&self, edge: &Edge, width: f64) -> f64 {
+        let patches = (width / (0.8 * edge.w_px)).max(1.0) * REACH_W;
         let sd = self.texture[0].hypot(self.texture[1]).min(edge.contrast());
         0.5 * sd / edge.contrast().max(1e-9) / patches.sqrt() * edge.w_px / 1.12
     }
@@ -438,7 +478,10 @@ fn point(frame: &Frame, edge: &Edge, how: &Snapping, (u_texture, contrast): (f64
     let beside = if how.tip { 0.5 * u_across * u_across * bent.max(0.0) } else { 0.0 };
     let s = course.level + correction * stretch + beside;
     let u_correction = (U_CURVED * correction).hypot(CURVED * w * w * edge.u_curvature.min(limit));
-    let u_along = edge.u_level.hypot(stretch * u_texture.hypot(u_correction)).hypot(2f64.sqrt() * beside);
+    // The mean square of t² is 3 u⁴.
+    let u_round = if how.tip { 0.5 * 3f64.sqrt() * u_across * u_across * edge.u_curvature.min(limit) } else { 0.0 };
+    let u_beside = (2f64.sqrt() * beside).hypot(u_round);
+    let u_along = edge.u_level.hypot(stretch * u_texture.hypot(u_correction)).hypot(u_beside);
     let (u_s2, u_t2) = (u_along * u_along, u_across.powi(2));
     let (n, t) = (frame.along, frame.across + frame.along * course.slope);
     let entry = |a: f64, b: f64, c: f64, d: f64| u_s2 * a * b + u_t2 * c * d;

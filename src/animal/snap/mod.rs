@@ -4,6 +4,7 @@
 
 mod breadth;
 mod chain;
+mod clear;
 mod crossing;
 mod edge;
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! Snapping the marks of a whole shape.
 
 use super::chain::fit_chain;
-use super::edge::{NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
+use super::edge::{NoEdge, SilhouettePoint, Snapping, snap_between_limbs, snap_to_silhouette};
 use super::feature::{Joint, snap_to_joint};
 use super::midline::MidLine;
 use super::sides::levels_about;
@@ -71,8 +71,12 @@ fn snap_ends(light: &Light, out: &mut SnappedShape, w: Px, levels: Option<Levels
         }
         let how = Snapping { tip: true, ..Snapping::by_hand(w) };
         let how = how.with_inside(Px::new(0.5 * length)).with_levels(levels);
-        match snap_to_silhouette(light, points[mark], direction, &how) {
-            Ok(point) if point.is_hollow(w) => out.stays(mark, &NoEdge::Attached),
+        let along = snap_to_silhouette(light, points[mark], direction, &how);
+        let along = match along {
+            Ok(point) if !point.is_hollow(w) => Ok(point),
+            other => snap_between_limbs(light, points[mark], direction, &how).map_err(|why| other.err().unwrap_or(why)),
+        };
+        match along {
             Ok(point) => found[which] = Some((mark, point)),
             Err(why) => out.stays(mark, &why),
         }

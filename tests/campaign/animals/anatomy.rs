@@ -66,12 +66,21 @@ impl Drawn {
         let (n, last) = (points.len(), found.len() - 1);
         let mut inner = found.clone();
         (inner[0], inner[last]) = (wanted[0], wanted[last]);
-        let mut out = vec![("axis, %", percent(&found)), ("axis by its inner marks, %", percent(&inner))];
-        let ends =
-            [("head outward", "head beside", 0, points[1]), ("tail outward", "tail beside", last, points[n - 2])];
-        for (outward, beside, i, next) in ends {
-            let (along, across) = split(found[i] - wanted[i], wanted[i] - next);
-            out.extend([(outward, along / scale), (beside, across / scale)]);
+        let by_hand = |i: usize| marks[i].placement == Placement::Hand;
+        let which = if by_hand(0) || by_hand(last) { "axis where a tip stays, %" } else { "axis where both move, %" };
+        let mut out = vec![("axis, %", percent(&found)), (which, percent(&found))];
+        out.push(("axis by its inner marks, %", percent(&inner)));
+        let ends = [
+            (["head outward", "head outward, stays", "head beside", "head outward, u"], 0, points[1]),
+            (["tail outward", "tail outward, stays", "tail beside", "tail outward, u"], last, points[n - 2]),
+        ];
+        for ([outward, stays, beside, in_u], i, next) in ends {
+            let direction = wanted[i] - next;
+            let (along, across) = split(found[i] - wanted[i], direction);
+            out.extend([(if by_hand(i) { stays } else { outward }, along / scale), (beside, across / scale)]);
+            if let Some(u) = u_along(&marks[i], direction) {
+                out.push((in_u, along / u));
+            }
         }
         out
     }
@@ -119,10 +128,8 @@ impl Drawn {
         let (marks, w) = (self.snapped(Kind::Appendage, &joints), self.w_px());
         let mut out = Vec::new();
         for (i, (mark, [in_w, in_u])) in marks.iter().zip(NAMES).enumerate() {
-            let Placement::Snapped { covariance_px2: [xx, xy, yy], .. } = mark.placement else { continue };
             let v = if i == 0 { joints[1] - joints[0] } else { joints[i] - joints[i - 1] };
-            let n = v * (1.0 / v.length());
-            let u = (xx * n.x * n.x + 2.0 * xy * n.x * n.y + yy * n.y * n.y).sqrt();
+            let Some(u) = u_along(mark, v) else { continue };
             let along = split(mark.at - joints[i], v).0;
             out.extend([(in_w, along / w), (in_u, along / u)]);
         }
@@ -134,6 +141,13 @@ fn points(px: &[[f64; 2]]) -> Vec<Point<Image>> {
     px.iter().map(|p| Point::new(p[0], p[1])).collect()
 }
 
+/// Standard uncertainty of a snapped mark along a direction, px.
+fn u_along(mark: &Mark, direction: Vector<Image>) -> Option<f64> {
+    let Placement::Snapped { covariance_px2: [xx, xy, yy], .. } = mark.placement else { return None };
+    let n = direction * (1.0 / direction.length());
+    Some((xx * n.x * n.x + 2.0 * xy * n.x * n.y + yy * n.y * n.y).sqrt())
+}
+
 /// A departure along a direction and across it.
 fn split(v: Vector<Image>, direction: Vector<Image>) -> (f64, f64) {
     let n = direction * (1.0 / direction.length());
@@ -141,10 +155,15 @@ fn split(v: Vector<Image>, direction: Vector<Image>) -> (f64, f64) {
 }
 
 /// Mean, root mean square and share beyond 1.96 of every departure.
-pub(crate) fn print(regime: Regime, seeds: std::ops::Range<u64>) {
+pub(crate) fn print(regime: Regime, seeds: std::ops::Range<u64>, each: bool) {
     let of = |seed| {
         let mut drawn = Drawn::of(regime, seed)?;
-        Some([drawn.axis(), drawn.outline(), drawn.chain()].concat())
+        let found = [drawn.axis(), drawn.outline(), drawn.chain()].concat();
+        if each {
+            let axis = found.iter().take_while(|d| !d.0.starts_with("outline"));
+            println!("{} seed {seed}: {:?}", regime.name(), axis.collect::<Vec<_>>());
+        }
+        Some(found)
     };
     let all: Vec<Departure> = seeds.into_par_iter().filter_map(of).flatten_iter().collect();
     let mut by_name: BTreeMap<&str, Vec<f64>> = BTreeMap::new();

@@ -29,14 +29,14 @@ fn main() {
     let first = option("--first").and_then(|a| a.parse().ok()).unwrap_or(0_u64);
     let asked: Vec<Regime> = Regime::ALL.into_iter().filter(|r| args.iter().any(|a| a == r.name())).collect();
     let regimes = if asked.is_empty() { Regime::ALL.to_vec() } else { asked };
+    let each = args.iter().any(|a| a == "--each");
     match kind.as_deref() {
         Some("bound") => return regimes.into_iter().for_each(|regime| print_bounds(regime, first..first + count)),
-        Some(_) => return regimes.into_iter().for_each(|regime| anatomy::print(regime, first..first + count)),
+        Some(_) => return regimes.into_iter().for_each(|regime| anatomy::print(regime, first..first + count, each)),
         None => {}
     }
     let quick = args.iter().any(|a| a == "--first-order");
     let trials = if quick { Trials::Skip } else { Trials::Fixed(2000) };
-    let each = args.iter().any(|a| a == "--each");
     let mut report = Report::default();
     for regime in regimes {
         let outcomes: Vec<_> =
