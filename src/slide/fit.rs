@@ -150,22 +150,18 @@ impl<'a> Strip<'a> {
             (0..n).map(|i| inverse.as_ref().map_or_else(|| 1.0 / spots.information[(i, i)], |v| v[(i, i)])).collect();
         Self { spots, variance, own: vec![1.0; n], held: spots.information.clone() }
     }
+}
 
-    /// Takes the weights `w` of the graduations into the information, as if the variance of each were larger by 1 / w: a graduation without
-    /// weight has then any displacement, which is not that of the fit where its neighbours overlap it.
-    fn hold(&mut self, w: &dyn Fn(usize) -> f64) {
-        let n = self.own.len();
-        let more = DVector::from_fn(n, |i, _| (self.variance[i] * (1.0 / w(i).max(LEAST_SHARE) - 1.0)).max(0.0).sqrt());
-        let information = &self.spots.information;
-        let mut inner = DMatrix::from_fn(n, n, |a, b| more[a] * information[(a, b)] * more[b]);
-        for i in 0..n {
-            inner[(i, i)] += 1.0;
-        }
-        let right = DMatrix::from_fn(n, n, |a, b| more[a] * information[(a, b)]);
-        self.held = match inner.cholesky() {
-            Some(c) => information - right.tr_mul(&c.solve(&right)),
-            None => DMatrix::from_fn(n, n, |a, b| (w(a) * w(b)).sqrt() * information[(a, b)]),
-        };
+/// What is left of the information about displacements with the weights `w`, as if the variance of each were larger by 1 / w: a graduation without
+/// weight has then any displacement, which is not that of the fit where its neighbours overlap it.
+fn held(information: &DMatrix<f64>, variance: &[f64], w: &[f64]) -> DMatrix<f64> {
+    let n = w.len();
+    let more = DVector::from_fn(n, |i, _| (variance[i] * (1.0 / w[i].max(LEAST_SHARE) - 1.0)).max(0.0).sqrt());
+    let right = DMatrix::from_fn(n, n, |a, b| more[a] * information[(a, b)]);
+    let inner = DMatrix::from_fn(n, n, |a, b| right[(a, b)] * more[b] + f64::from(u8::from(a == b)));
+    match inner.cholesky() {
+        Some(c) => information - right.tr_mul(&c.solve(&right)),
+        None => DMatrix::from_fn(n, n, |a, b| (w[a] * w[b]).sqrt() * information[(a, b)]),
     }
 }
 
@@ -342,7 +338,7 @@ fn hold(strips: &mut [Strip<'_>], lines: &Table, tau2: f64, counts: &dyn Fn(&i64
                 own * robust / (1.0 + tau2 * total)
             })
             .collect();
-        strip.hold(&|i| weights[i]);
+        strip.held = held(&strip.spots.information, &strip.variance, &weights);
     }
 }
 
@@ -552,4 +548,50 @@ fn own_weights(strips: &[Strip<'_>], p: &Terms, g: Ground, lines: &[Line], scale
         *squares.select_nth_unstable_by(m, f64::total_cmp).1 / 0.4549
     };
     (own, reduced)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Information about three lines that overlap.
+    fn overlapping() -> DMatrix<f64> {
+        DMatrix::from_row_slice(3, 3, &[100.0, -60.0, 20.0, -60.0, 110.0, -50.0, 20.0, -50.0, 90.0])
+    }
+
+    #[test]
+    fn a_line_without_weight_has_any_displacement() {
+        let information = overlapping();
+        let covariance = information.clone().cholesky().unwrap().inverse();
+        let variance: Vec<f64> = covariance.diagonal().iter().copied().collect();
+        let left = held(&information, &variance, &[1.0, 0.0, 1.0]);
+        // What the outer two say with the middle one unknown: the inverse of their own part of the covariance.
+        let two = DMatrix::from_fn(2, 2, |a, b| covariance[(2 * a, 2 * b)]).cholesky().unwrap().inverse();
+        for (a, b) in [(0, 0), (0, 1), (1, 1)] {
+            assert!((left[(2 * a, 2 * b)] - two[(a, b)]).abs() < 1e-3, "{left} {two}");
+        }
+        assert!(left[(1, 1)].abs() < 1e-3 && left[(0, 1)].abs() < 1e-3);
+        assert!((held(&information, &variance, &[1.0; 3]) - &information).amax() < 1e-9);
+    }
+
+    #[test]
+    fn less_weight_is_more_variance() {
+        let information = overlapping();
+        let covariance = information.clone().cholesky().unwrap().inverse();
+        let variance: Vec<f64> = covariance.diagonal().iter().copied().collect();
+        let mut want = covariance;
+        want[(2, 2)] *= 4.0;
+        let got = held(&information, &variance, &[1.0, 1.0, 0.25]).cholesky().unwrap().inverse();
+        assert!((got - want).amax() < 1e-9);
+    }
+
+    #[test]
+    fn perspective_follows_from_the_field_of_view() {
+        // Half a degree, a millimetre to the corner, the pupil 2 cm away: sin 0.5° / 20.
+        assert!((prior_perspective(LEVELLED, 1.0) - 4.36e-4).abs() < 1e-6);
+        // A field as wide as it is far cannot be seen by such a lens: the angle is bounded.
+        assert!((prior_perspective(LEVELLED, 1000.0) / LEVELLED - WIDEST_FIELD).abs() < 1e-12);
+        let total: f64 = hypotheses(1.0).iter().map(|h| h.probability).sum();
+        assert!((total - 1.0).abs() < 1e-12 && hypotheses(1.0)[0].is_plain());
+    }
 }

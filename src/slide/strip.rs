@@ -433,3 +433,24 @@ pub(super) fn finish(design: &Design, solved: &Solved, ours: Range<usize>) -> Op
     let delta = steps.iter().zip(&amplitude).map(|(i, a)| if a.abs() > 0.0 { x[*i] / a } else { 0.0 }).collect();
     Some(Said { delta, amplitude, information, pixel_sd: variance.sqrt() })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_with_a_scratch_is_brought_to_what_is_usual() {
+        let heights = [1.0, 1.02, 0.98, 1.01, 3.0, 0.2, 0.0, 0.99, 1.0, 1.01];
+        let steps = [0.01, -0.01, 0.02, 0.0, 0.5, 0.01, 0.0, -0.02, 0.01, 0.0];
+        let mut x: Vec<f64> = heights.iter().zip(steps).flat_map(|(h, s)| [*h, h * s]).collect();
+        x.extend([0.3, 0.3, 0.0]);
+        let design = Design { runs: vec![], coefficients: vec![], values: vec![], long: 20, short: 3 };
+        let usual = design.as_usual(&x);
+        // The scratched one is cut to three times the least spread, and its step to three times that of the others.
+        assert!(usual[8] < 1.2 && (usual[9] / usual[8]).abs() < 0.1, "{usual:?}");
+        // Faint and missing ones, all others and the ground stay.
+        for i in (0..x.len()).filter(|i| ![8, 9].contains(i)) {
+            assert!((usual[i] - x[i]).abs() < 1e-12, "{i}: {} {}", usual[i], x[i]);
+        }
+    }
+}
