@@ -41,7 +41,7 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
 
 #[test]
 fn what_is_not_resolved_is_below_its_bound() {
-    let outcomes: Vec<Outcome> = (300..300 + 2 * ANIMALS)
+    let outcomes: Vec<Outcome> = (300..300 + 4 * ANIMALS)
         .into_par_iter()
         .flat_map_iter(|seed| trial(Regime::Small, seed, Trials::Skip))
         .filter(|o| o.value.is_none())
