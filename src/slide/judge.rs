@@ -327,6 +327,12 @@ fn division(
                 factors: "2, 5 or 10",
             });
         }
+        if lines.blind {
+            return Err(Refusal::DivisionAmbiguous {
+                why: "the lines seem all alike, but are so faint that longer ones among them would not be seen; use more light or more magnification",
+                factors: "2, 5 or 10",
+            });
+        }
         if width < THINNEST_ALIKE {
             return Err(Refusal::DivisionAmbiguous {
                 why: "the lines are all alike and very thin for their distance, as when finer graduations are not seen",

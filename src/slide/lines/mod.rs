@@ -61,9 +61,15 @@ pub(super) struct Lines {
     /// Mean level of the band's rows above that of the rows just beyond its ends, in units of what lines
     /// of this profile explain; positive when the band is brighter. Absent where no end is in the picture.
     pub(super) lift: Option<f64>,
+    /// The lines are so faint that longer ones among them would not be seen.
+    pub(super) blind: bool,
     /// Beside the lines lies a bar, as finer graduations give that are not resolved.
     pub(super) bar_beyond: bool,
 }
+
+/// Standard error of a row of one residue, over the level of a line, above which longer lines might go unseen: two rows more would not stand
+/// out by six of them.
+const FAINT: f64 = 0.2;
 
 /// Why a candidate is no ruling.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -239,6 +245,10 @@ fn describe(
     let half = 0.5 * strips_pitch(strips);
     let edges = |r: &std::ops::Range<usize>| (strips.s[r.start] - half, strips.s[r.end - 1] + half);
     let reach = std::array::from_fn(|r| edges(&reach_rows[r]));
+    let blind = {
+        let of_a_residue = (0.1 * (to - from) as f64).max(1.0);
+        sd * (rows.len() as f64 / of_a_residue).sqrt() > FAINT * top
+    };
     let mut shape = [0.0; FOLD];
     let mut n = 0.0;
     for j in band_rows.clone() {
@@ -292,6 +302,7 @@ fn describe(
         outermost_seen,
         noise: sd,
         lift,
+        blind,
         bar_beyond,
     }
 }
