@@ -115,6 +115,24 @@ fn a_bar_with_teeth_lone_fifths_and_a_double_exposure_are_not_read() {
 }
 
 #[test]
+fn fifths_all_alike_are_not_taken_for_fifths_and_tenths() {
+    // Every second or every fifth line alone, made uneven by dirt at the ends of few long lines or by what leaves the picture; and pairs of long
+    // lines of two exposures.
+    let seeds = [
+        (TrapKind::EverySecond, 1309),
+        (TrapKind::EverySecond, 1320),
+        (TrapKind::EverySecond, 1360),
+        (TrapKind::EveryFifth, 1309),
+        (TrapKind::DoubleExposure, 1423),
+    ];
+    for (kind, seed) in seeds {
+        let trap = trap(kind, seed).expect("renders");
+        let answer = read(&light_of(&trap.picture), &Request::new(Um::new(trap.division_um)));
+        assert!(matches!(answer, Err(Refusal::DivisionAmbiguous { .. })), "{kind:?} {seed}: {answer:?}");
+    }
+}
+
+#[test]
 fn either_form_of_distortion_is_followed_to_its_second_term() {
     // The form that the map has, and the one that takes a second term of 3 κ²: 7e-4 at the corner.
     for form in [DistortionForm::IdealFromRecorded, DistortionForm::RecordedFromIdeal] {
