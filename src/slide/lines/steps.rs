@@ -10,7 +10,7 @@ const OVER: f64 = 0.35;
 /// Above this multiple of what long lines show it is no line but dirt, which tells nothing.
 const DIRT: f64 = 1.75;
 /// Least share of the rows of a step that must show it: the others may have dirt.
-const LEAST_SHARE: f64 = 0.7;
+const LEAST_SHARE: f64 = 0.8;
 /// Least sum over the rows of a step of what the longer lines show more, in units of what a long line shows times rows: what half a row at either end may
 /// feign is less.
 const LEAST_STEP: f64 = 0.75;
@@ -96,8 +96,9 @@ fn is_stepped(profile: &Profile) -> bool {
         };
         let clean = rows.iter().filter(|row| row[longer] < DIRT);
         let more: f64 = clean.map(|row| row[longer] - row[shorter]).filter(|v| v.is_finite()).sum();
-        more > LEAST_STEP
-            && rows.iter().filter(shown).count() as f64 >= LEAST_SHARE * (rows.len() as f64 - 1.0).max(1.0)
+        // The shorter lines' ends lie anywhere within the first row.
+        let whole = &rows[1..];
+        more > LEAST_STEP && whole.iter().filter(shown).count() as f64 >= LEAST_SHARE * whole.len() as f64
     };
     rest < fives && fives < tens && step(rest..fives, 1, 2) && step(fives..tens, 0, 1)
 }
