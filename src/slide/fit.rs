@@ -208,10 +208,13 @@ const LAID: f64 = 3.0 * std::f64::consts::PI / 180.0;
 const PUPIL_MM: f64 = 20.0;
 /// Greatest tangent of the angle from the axis to the picture's corner of a lens that photographs slides (common practice: 15 degrees).
 const WIDEST_FIELD: f64 = 0.27;
+/// Least of the same, also where a stated division makes the field smaller than it is (common practice: 1.4 degrees, long lenses and
+/// objectives, whose pupil is nearer the smaller their field).
+const NARROWEST_FIELD: f64 = 0.025;
 
 /// Standard deviation of perspective, relative change of scale at half a diagonal: the tilt times the tangent under which half a diagonal is seen from the pupil.
 fn prior_perspective(tilt: f64, half_diagonal_mm: f64) -> f64 {
-    tilt * (half_diagonal_mm / PUPIL_MM).min(WIDEST_FIELD)
+    tilt * (half_diagonal_mm / PUPIL_MM).clamp(NARROWEST_FIELD, WIDEST_FIELD)
 }
 
 /// All hypotheses, the plain scale first, everything that may be there last. A lens that distorts and a slide that lies askew go together more often
