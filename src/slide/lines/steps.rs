@@ -9,8 +9,10 @@ const FAINTEST: f64 = 0.25;
 const OVER: f64 = 0.35;
 /// Above this multiple of what long lines show it is no line but dirt, which tells nothing.
 const DIRT: f64 = 1.75;
-/// Least share of the rows of a step that must show it: the others may have dirt.
+/// Least share of the rows of a step that must show that the shorter lines are over: the others may have dirt.
 const LEAST_SHARE: f64 = 0.8;
+/// Least share of them in which the longer lines show as such.
+const LEAST_SHOWN: f64 = 0.5;
 /// Least sum over the rows of a step of what the longer lines show more, in units of what a long line shows times rows: what half a row at either end may
 /// feign is less.
 const LEAST_STEP: f64 = 0.75;
@@ -91,14 +93,16 @@ fn is_stepped(profile: &Profile) -> bool {
     let [tens, fives, rest] = std::array::from_fn(|c| reach(profile, c));
     let step = |rows: std::ops::Range<usize>, longer: usize, shorter: usize| -> bool {
         let rows = &profile[rows];
-        let shown = |row: &&[f64; 3]| {
-            (0.5..DIRT).contains(&row[longer]) && row[shorter..].iter().all(|v| v.is_nan() || *v <= OVER)
-        };
+        let over = |row: &&[f64; 3]| row[shorter..].iter().all(|v| v.is_nan() || *v <= OVER);
+        let shown = |row: &&[f64; 3]| (0.5..DIRT).contains(&row[longer]);
         let clean = rows.iter().filter(|row| row[longer] < DIRT);
         let more: f64 = clean.map(|row| row[longer] - row[shorter]).filter(|v| v.is_finite()).sum();
         // The shorter lines' ends lie anywhere within the first row.
         let whole = &rows[1..];
-        more > LEAST_STEP && whole.iter().filter(shown).count() as f64 >= LEAST_SHARE * whole.len() as f64
+        let share = |of: usize| of as f64 / whole.len().max(1) as f64;
+        // Figures stand right beyond the tenths.
+        let [over, shown] = [whole.iter().filter(over).count(), whole.iter().filter(shown).count()].map(share);
+        more > LEAST_STEP && (whole.is_empty() || over >= LEAST_SHARE && shown >= LEAST_SHOWN)
     };
     rest < fives && fives < tens && step(rest..fives, 1, 2) && step(fives..tens, 0, 1)
 }
