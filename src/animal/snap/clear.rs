@@ -1,9 +1,11 @@
-//! The piece of a silhouette near a tip that is clear of the limbs beside it.
+//! Snapping a tip to the piece of silhouette that is clear of the limbs beside it.
 
-use super::edge::Snapping;
+use super::crossing::Crossing;
+use super::edge::{Bow, NoEdge, SilhouettePoint, Snapping, fitted};
 use super::strip::{Frame, Stations, along};
 use crate::animal::Levels;
 use crate::photo::Light;
+use crate::units::{Image, Point, Vector};
 
 /// The silhouette is followed this many blur spots beyond where the hand may have missed the tip, three times its uncertainty.
 const BEYOND_W: f64 = 1.5;
@@ -16,17 +18,38 @@ const BESIDE_LIMB_W: f64 = 0.6;
 /// Least width of what is left, in blur spots.
 const LEAST_W: f64 = 0.4;
 
+/// Snaps the tip of an animal beside which limbs spring, as antennae do from a head: the silhouette is fitted on the piece that is clear of
+/// them, as any other ([`super::edge::snap_to_silhouette`]). The mark stays across where it is, or goes to the nearest end of that piece.
+///
+/// # Errors
+/// [`NoEdge::Attached`] where no clear piece is near and wide enough; others as for any mark.
+pub(super) fn snap_between_limbs(
+    light: &Light,
+    mark: Point<Image>,
+    outward: Vector<Image>,
+    how: &Snapping,
+) -> Result<SilhouettePoint, NoEdge> {
+    let frame = Frame::new(mark, outward).ok_or(NoEdge::NoDirection)?;
+    let levels = how.levels.ok_or(NoEdge::Attached)?;
+    let (Clear { from, to, points }, moved) = clear_of_limbs(light, &frame, how, &levels).ok_or(NoEdge::Attached)?;
+    let frame = Frame { origin: frame.at(0.0, moved), ..frame };
+    let bow = Bow::of_piece(&points, (from, to), how.w.get());
+    let chosen = Crossing { s: bow.course.level, levels, lead: f64::INFINITY };
+    let found = fitted(light, &frame, &chosen, bow, how)?;
+    if found.is_hollow(how.w) { Err(NoEdge::Attached) } else { Ok(found) }
+}
+
 /// A piece of silhouette, across from the mark.
-pub(super) struct Clear {
-    pub(super) from: f64,
-    pub(super) to: f64,
+struct Clear {
+    from: f64,
+    to: f64,
     /// Across and along, half-way crossings.
-    pub(super) points: Vec<(f64, f64)>,
+    points: Vec<(f64, f64)>,
 }
 
 /// The clear piece nearest to the frame's origin, with places across measured from its nearest point, and how far across that one is.
 /// `None` where none is near and wide enough.
-pub(super) fn clear_of_limbs(light: &Light, frame: &Frame, how: &Snapping, levels: &Levels) -> Option<(Clear, f64)> {
+fn clear_of_limbs(light: &Light, frame: &Frame, how: &Snapping, levels: &Levels) -> Option<(Clear, f64)> {
     let w = how.w.get();
     let far = HAND_U * how.u_across.get();
     let step = (w / 8.0).clamp(0.25, 2.0);
@@ -108,10 +131,10 @@ fn trimmed(
 
 #[cfg(test)]
 mod tests {
-    use super::super::edge::{NoEdge, snap_between_limbs, snap_to_silhouette};
+    use super::super::edge::snap_to_silhouette;
     use super::super::scene::Scene;
     use super::*;
-    use crate::units::{Image, Point, Px, Vector};
+    use crate::units::Px;
 
     const W: Px = Px::new(5.0);
     const LEVELS: Levels = Levels { animal: 0.15, ground: 0.6 };

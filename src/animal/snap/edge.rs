@@ -1,6 +1,5 @@
 //! Snapping one mark to the silhouette.
 
-use super::clear::{Clear, clear_of_limbs};
 use super::crossing::{Crossing, Missing, Search, crossing};
 use super::fit::{Course, Edge, Known, Sample, Start, fit_edge};
 use super::strip::{Frame, Pixel, Stations, along, median_of, pixels};
@@ -229,34 +228,10 @@ pub fn snap_to_silhouette(
     fitted(light, &frame, &chosen, bow, how)
 }
 
-/// The same for the tip of an animal beside which limbs spring, as antennae do from a head: the silhouette is fitted on the piece that is
-/// clear of them. The mark stays across where it is, or goes to the nearest end of that piece.
-///
-/// # Errors
-/// [`NoEdge::Attached`] where no clear piece is near and wide enough; others as [`snap_to_silhouette`].
-pub(super) fn snap_between_limbs(
-    light: &Light,
-    mark: Point<Image>,
-    outward: Vector<Image>,
-    how: &Snapping,
-) -> Result<SilhouettePoint, NoEdge> {
-    let frame = Frame::new(mark, outward).ok_or(NoEdge::NoDirection)?;
-    let levels = how.levels.ok_or(NoEdge::Attached)?;
-    let w = how.w.get();
-    let (Clear { from, to, points }, moved) = clear_of_limbs(light, &frame, how, &levels).ok_or(NoEdge::Attached)?;
-    let frame = Frame { origin: frame.at(0.0, moved), ..frame };
-    let flat = Course { level: median_of(points.iter().map(|p| p.1)).unwrap_or(0.0), slope: 0.0, bend: 0.0 };
-    let half = from.abs().max(to.abs()).min((HALF_WIDTH_W * w).max(2.0));
-    let bow = Bow { course: parabola(&points).unwrap_or(flat), half, clear: (from, to) };
-    let chosen = Crossing { s: bow.course.level, levels, lead: f64::INFINITY };
-    let found = fitted(light, &frame, &chosen, bow, how)?;
-    if found.is_hollow(how.w) { Err(NoEdge::Attached) } else { Ok(found) }
-}
-
 /// The silhouette near the line by its half-way crossings, outward from the middle one: where the fit begins.
 #[derive(Clone, Copy, Debug)]
-struct Bow {
-    course: Course,
+pub(super) struct Bow {
+    pub(super) course: Course,
     half: f64,
     /// Across, what is clear of limbs.
     clear: (f64, f64),
@@ -287,6 +262,13 @@ impl Bow {
         }
         let flat = Course { level: chosen.s, slope: 0.0, bend: 0.0 };
         Self { course: parabola(&points).unwrap_or(flat), half, clear: EVERYWHERE }
+    }
+
+    /// From half-way crossings, across and along, of the piece from `clear.0` to `clear.1` across.
+    pub(super) fn of_piece(points: &[(f64, f64)], clear: (f64, f64), w: f64) -> Self {
+        let flat = Course { level: median_of(points.iter().map(|p| p.1)).unwrap_or(0.0), slope: 0.0, bend: 0.0 };
+        let half = clear.0.abs().max(clear.1.abs()).min((HALF_WIDTH_W * w).max(2.0));
+        Self { course: parabola(points).unwrap_or(flat), half, clear }
     }
 
     fn is_clear(&self, t: f64) -> bool {
@@ -352,7 +334,7 @@ fn nearest_crossing(
 }
 
 /// Fits the strip; where the silhouette bows so much that a parabola does not follow it over the whole strip, a narrower one.
-fn fitted(
+pub(super) fn fitted(
     light: &Light,
     frame: &Frame,
     chosen: &Crossing,

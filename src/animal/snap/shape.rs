@@ -1,7 +1,8 @@
 //! Snapping the marks of a whole shape.
 
 use super::chain::fit_chain;
-use super::edge::{NoEdge, SilhouettePoint, Snapping, snap_between_limbs, snap_to_silhouette};
+use super::clear::snap_between_limbs;
+use super::edge::{NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
 use super::feature::{Joint, snap_to_joint};
 use super::midline::MidLine;
 use super::sides::levels_about;
