@@ -8,8 +8,11 @@
 //! Where the data cannot tell whether a term is there, the term's uncertainty stays in the scale; where they
 //! rule it out, it costs nothing.
 
+mod hypothesis;
+
 use super::locate::Spots;
 use super::scale_map::{MapModel, PARAMETERS};
+use hypothesis::{Hypothesis, hypotheses};
 use nalgebra::{DMatrix, DVector, SMatrix, SVector};
 use std::collections::BTreeSet;
 
@@ -193,61 +196,9 @@ impl Rows {
     }
 }
 
-/// What may be there beside a plain scale: prior probability, and the prior standard deviations of the terms.
-#[derive(Clone, Copy, Debug)]
-struct Hypothesis {
-    probability: f64,
-    radial: Option<f64>,
-    perspective: Option<f64>,
-}
-
-/// Angle by which a slide levelled by eye is tilted about each axis, and one laid by hand, radians (common practice: half a degree and three).
-const LEVELLED: f64 = 0.5 * std::f64::consts::PI / 180.0;
-const LAID: f64 = 3.0 * std::f64::consts::PI / 180.0;
-/// Distance from the slide to the entrance pupil, mm (common practice: short macro lenses; longer ones show less perspective).
-const PUPIL_MM: f64 = 20.0;
-/// Greatest tangent of the angle from the axis to the picture's corner of a lens that photographs slides (common practice: 15 degrees).
-const WIDEST_FIELD: f64 = 0.27;
-/// Least of the same, also where a stated division makes the field smaller than it is (common practice: 1.4 degrees, long lenses and
-/// objectives, whose pupil is nearer the smaller their field).
-const NARROWEST_FIELD: f64 = 0.025;
-
-/// Standard deviation of perspective, relative change of scale at half a diagonal: the tilt times the tangent under which half a diagonal is seen from the pupil.
-fn prior_perspective(tilt: f64, half_diagonal_mm: f64) -> f64 {
-    tilt * (half_diagonal_mm / PUPIL_MM).clamp(NARROWEST_FIELD, WIDEST_FIELD)
-}
-
-/// All hypotheses, the plain scale first, everything that may be there last. A lens that distorts and a slide that lies askew go together more often
-/// than not: both are signs of work in the field, neither of work on a bench.
-fn hypotheses(half_diagonal_mm: f64) -> Vec<Hypothesis> {
-    let sizes = [LEVELLED, LAID].map(|tilt| prior_perspective(tilt, half_diagonal_mm));
-    let mut all = vec![Hypothesis::new(0.4, None, None), Hypothesis::new(0.1, Some(PRIOR_RADIAL), None)];
-    all.extend(sizes.map(|sd| Hypothesis::new(0.05, None, Some(sd))));
-    all.extend(sizes.map(|sd| Hypothesis::new(0.2, Some(PRIOR_RADIAL), Some(sd))));
-    all
-}
-
 /// The plain scale is the value as long as its probability is at least this: below one in two, since a term that is not there moves the
 /// scale by more than one that is there and left out (clean rendered pictures, errors over the bound).
 const PLAIN_STANDS: f64 = 0.3;
-
-impl Hypothesis {
-    const fn is_plain(&self) -> bool {
-        self.radial.is_none() && self.perspective.is_none()
-    }
-
-    const fn new(probability: f64, radial: Option<f64>, perspective: Option<f64>) -> Self {
-        Self { probability, radial, perspective }
-    }
-
-    /// The free parameters, each with the mean and the standard deviation of its prior; `radial_2` is that of κ₂.
-    fn free(&self, radial_2: (f64, f64)) -> Vec<(usize, Option<(f64, f64)>)> {
-        let plain = (0..3).map(|i| (i, None));
-        let radial = self.radial.into_iter().flat_map(|sd| [(3, Some((0.0, sd))), (6, Some(radial_2))]);
-        let perspective = self.perspective.into_iter().flat_map(|sd| [4, 5].map(|i| (i, Some((0.0, sd)))));
-        plain.chain(radial).chain(perspective).collect()
-    }
-}
 
 /// One Gauss–Newton solution in the subspace of a combination.
 struct Solution {
@@ -586,15 +537,5 @@ mod tests {
         want[(2, 2)] *= 4.0;
         let got = held(&information, &variance, &[1.0, 1.0, 0.25]).cholesky().unwrap().inverse();
         assert!((got - want).amax() < 1e-9);
-    }
-
-    #[test]
-    fn perspective_follows_from_the_field_of_view() {
-        // Half a degree, a millimetre to the corner, the pupil 2 cm away: sin 0.5° / 20.
-        assert!((prior_perspective(LEVELLED, 1.0) - 4.36e-4).abs() < 1e-6);
-        // A field as wide as it is far cannot be seen by such a lens: the angle is bounded.
-        assert!((prior_perspective(LEVELLED, 1000.0) / LEVELLED - WIDEST_FIELD).abs() < 1e-12);
-        let total: f64 = hypotheses(1.0).iter().map(|h| h.probability).sum();
-        assert!((total - 1.0).abs() < 1e-12 && hypotheses(1.0)[0].is_plain());
     }
 }
