@@ -2,6 +2,7 @@
 
 use super::arrow::Arrow;
 use super::shape::Shape;
+use crate::stats::{median, median_absolute_deviation};
 use nalgebra::{DMatrix, DVector};
 use std::ops::Range;
 
@@ -229,12 +230,13 @@ impl Design {
     fn as_usual(&self, x: &[f64]) -> Vec<f64> {
         let mut out = x.to_vec();
         let lines: Vec<(f64, f64)> = x[..self.long].chunks_exact(2).map(|l| (l[0], l[1])).collect();
-        let (height, spread) = middle_and_spread(lines.iter().map(|l| l.0).collect());
+        let (height, spread) = middle_and_spread(&lines.iter().map(|l| l.0).collect::<Vec<_>>());
         if lines.len() < LEAST_USUAL || height.abs() < 2.0 * spread {
             return out;
         }
         let strong = |h: f64| h / height > 0.5;
-        let (step, step_spread) = middle_and_spread(lines.iter().filter(|l| strong(l.0)).map(|l| l.1 / l.0).collect());
+        let steps: Vec<f64> = lines.iter().filter(|l| strong(l.0)).map(|l| l.1 / l.0).collect();
+        let (step, step_spread) = middle_and_spread(&steps);
         let most = height.abs() + USUAL * spread.max(LEAST_SPREAD * height.abs());
         for (i, (h, c)) in lines.into_iter().enumerate() {
             let held = (h * height.signum()).min(most) * height.signum();
@@ -315,14 +317,8 @@ const USUAL: f64 = 3.0;
 const LEAST_SPREAD: f64 = 0.05;
 
 /// Median, and the standard deviation that the median distance from it tells of normal values.
-fn middle_and_spread(mut v: Vec<f64>) -> (f64, f64) {
-    let n = v.len() / 2;
-    if v.is_empty() {
-        return (0.0, 0.0);
-    }
-    let middle = *v.select_nth_unstable_by(n, f64::total_cmp).1;
-    v.iter_mut().for_each(|x| *x = (*x - middle).abs());
-    (middle, 1.4826 * *v.select_nth_unstable_by(n, f64::total_cmp).1)
+fn middle_and_spread(values: &[f64]) -> (f64, f64) {
+    (median(values).unwrap_or(0.0), median_absolute_deviation(values).unwrap_or(0.0))
 }
 
 /// A strip solved: unknowns, robust pixel noise, weights of pixels and the normal matrix with them.
