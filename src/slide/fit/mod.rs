@@ -15,6 +15,7 @@ use super::locate::Spots;
 use super::scale_map::{MapModel, PARAMETERS};
 use hypothesis::{Hypothesis, hypotheses};
 use nalgebra::{DMatrix, DVector, SMatrix, SVector};
+use rayon::prelude::*;
 use std::collections::BTreeSet;
 use weights::{line_residuals, own_weights, robust_line_weights, ruling_variance};
 
@@ -164,10 +165,9 @@ fn held(information: &DMatrix<f64>, variance: &[f64], w: &[f64]) -> DMatrix<f64>
     let more = DVector::from_fn(n, |i, _| (variance[i] * (1.0 / w[i].max(LEAST_SHARE) - 1.0)).max(0.0).sqrt());
     let right = DMatrix::from_fn(n, n, |a, b| more[a] * information[(a, b)]);
     let inner = DMatrix::from_fn(n, n, |a, b| right[(a, b)] * more[b] + f64::from(u8::from(a == b)));
-    match inner.cholesky() {
-        Some(c) => information - right.tr_mul(&c.solve(&right)),
-        None => DMatrix::from_fn(n, n, |a, b| (w[a] * w[b]).sqrt() * information[(a, b)]),
-    }
+    let by_rows = || DMatrix::from_fn(n, n, |a, b| (w[a] * w[b]).sqrt() * information[(a, b)]);
+    let half = inner.cholesky().and_then(|c| c.l_dirty().solve_lower_triangular(&right));
+    half.map_or_else(by_rows, |half| information - half.tr_mul(&half))
 }
 
 /// Residuals of a strip in px and the derivative rows, px per parameter.
@@ -281,8 +281,8 @@ fn gauss_newton(
 type Table = std::collections::BTreeMap<i64, (f64, f64)>;
 
 /// Takes all weights into the information of the strips; `counts` for graduations that are not in the table yet.
-fn hold(strips: &mut [Strip<'_>], lines: &Table, tau2: f64, counts: &dyn Fn(&i64) -> f64) {
-    for strip in strips {
+fn hold(strips: &mut [Strip<'_>], lines: &Table, tau2: f64, counts: &(dyn Fn(&i64) -> f64 + Sync)) {
+    strips.par_iter_mut().for_each(|strip| {
         let of = |k: &i64| lines.get(k).copied().unwrap_or((counts(k), 0.0));
         let weights: Vec<f64> = strip
             .spots
@@ -295,13 +295,13 @@ fn hold(strips: &mut [Strip<'_>], lines: &Table, tau2: f64, counts: &dyn Fn(&i64
             })
             .collect();
         strip.held = held(&strip.spots.information, &strip.variance, &weights);
-    }
+    });
 }
 
 /// Fits the map. `start` is any close guess of `(a0, a1, a2, κ, g1, g2, κ₂)` in graduations; those of `left_out` have no weight.
 pub(super) fn fit(spots: &[Spots], start: Terms, g: Ground, left_out: &BTreeSet<i64>) -> Option<Fitted> {
     let counts = |k: &i64| if left_out.contains(k) { 0.0 } else { 1.0 };
-    let mut strips: Vec<Strip<'_>> = spots.iter().map(Strip::of).collect();
+    let mut strips: Vec<Strip<'_>> = spots.par_iter().map(Strip::of).collect();
     let all = hypotheses(start[1].hypot(start[2]) * g.division_mm);
     let widest = *all.last()?;
     let mut tau2 = 0.0;
