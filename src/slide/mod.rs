@@ -12,6 +12,7 @@ mod both;
 mod candidate;
 mod crossways;
 mod dots;
+mod fall_off;
 mod fit;
 mod grid;
 mod judge;

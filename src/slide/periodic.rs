@@ -93,7 +93,7 @@ impl Cluster {
 
 /// Clusters over all levels, strongest first.
 pub(super) fn clusters(levels: &[Level<'_>]) -> Vec<Cluster> {
-    let mut all: Vec<Cluster> = levels.iter().flat_map(level_clusters).collect();
+    let mut all: Vec<Cluster> = levels.par_iter().flat_map_iter(level_clusters).collect();
     all.sort_by(|a, b| b.score.total_cmp(&a.score));
     all
 }

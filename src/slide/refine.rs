@@ -2,6 +2,7 @@
 
 use super::both;
 use super::candidate::{Candidate, angle_between};
+use super::fall_off;
 use super::fit::{self, Fitted, Ground, Terms};
 use super::grid;
 use super::judge::Verdict;
@@ -91,6 +92,7 @@ fn family(light: &Light, chosen: &Candidate, request: &Request, left_out: &[Poin
         centre: (0.5 * light.width() as f64, 0.5 * light.height() as f64),
         radius: half_diagonal(light.width(), light.height()),
         division_mm: 1e-3 * request.division.get(),
+        plain: fit::prior_plain(fall_off::fall_off(light, chosen)),
     };
     let mut phase = chosen.lines.phase.clone();
     let mut shape = best_start(&locator, &phase, chosen.pitch_px).ok_or(Refusal::NoRuling)?;

@@ -26,13 +26,28 @@ fn prior_perspective(tilt: f64, half_diagonal_mm: f64) -> f64 {
     tilt * (half_diagonal_mm / PUPIL_MM).clamp(NARROWEST_FIELD, WIDEST_FIELD)
 }
 
-/// All hypotheses, the plain scale first, everything that may be there last. A lens that distorts and a slide that lies askew go together more often
-/// than not: both are signs of work in the field, neither of work on a bench.
-pub(super) fn hypotheses(half_diagonal_mm: f64) -> Vec<Hypothesis> {
+/// Probability of a plain scale where the ground is even to the corners and where it falls off (common practice: microscopes and benches against
+/// lenses in the field).
+const PLAIN_ON_EVEN_GROUND: f64 = 0.65;
+const PLAIN_ON_UNEVEN_GROUND: f64 = 0.2;
+/// Fall-off of the light that passes for an even ground, logarithm (common practice: what people even light out to).
+const EVEN: f64 = 0.04;
+
+/// Probability of a plain scale before the graduations are asked, where the light falls off by this from the middle to the corners, logarithm with
+/// its standard uncertainty.
+pub(in super::super) fn prior_plain(fall_off: Option<(f64, f64)>) -> f64 {
+    let even = fall_off.map_or(0.0, |(fall, u)| (-0.5 * (fall / EVEN.hypot(u)).powi(2)).exp());
+    PLAIN_ON_UNEVEN_GROUND + (PLAIN_ON_EVEN_GROUND - PLAIN_ON_UNEVEN_GROUND) * even
+}
+
+/// All hypotheses, the plain scale first with this probability, everything that may be there last. A lens that distorts and a slide that lies askew
+/// go together more often than not: both are signs of work in the field, neither of work on a bench.
+pub(super) fn hypotheses(half_diagonal_mm: f64, plain: f64) -> Vec<Hypothesis> {
     let sizes = [LEVELLED, LAID].map(|tilt| prior_perspective(tilt, half_diagonal_mm));
-    let mut all = vec![Hypothesis::new(0.4, None, None), Hypothesis::new(0.1, Some(PRIOR_RADIAL), None)];
-    all.extend(sizes.map(|sd| Hypothesis::new(0.05, None, Some(sd))));
-    all.extend(sizes.map(|sd| Hypothesis::new(0.2, Some(PRIOR_RADIAL), Some(sd))));
+    let rest = 1.0 - plain;
+    let mut all = vec![Hypothesis::new(plain, None, None), Hypothesis::new(rest / 6.0, Some(PRIOR_RADIAL), None)];
+    all.extend(sizes.map(|sd| Hypothesis::new(rest / 12.0, None, Some(sd))));
+    all.extend(sizes.map(|sd| Hypothesis::new(rest / 3.0, Some(PRIOR_RADIAL), Some(sd))));
     all
 }
 
@@ -66,7 +81,17 @@ mod tests {
         assert!((prior_perspective(LEVELLED, 1000.0) / LEVELLED - WIDEST_FIELD).abs() < 1e-12);
         // A ruling of unknown division, stated as 1 µm, must not forbid what a tilt makes.
         assert!((prior_perspective(LAID, 0.02) / LAID - NARROWEST_FIELD).abs() < 1e-12);
-        let total: f64 = hypotheses(1.0).iter().map(|h| h.probability).sum();
-        assert!((total - 1.0).abs() < 1e-12 && hypotheses(1.0)[0].is_plain());
+        let all = hypotheses(1.0, 0.4);
+        let total: f64 = all.iter().map(|h| h.probability).sum();
+        assert!((total - 1.0).abs() < 1e-12 && all[0].is_plain());
+    }
+
+    #[test]
+    fn an_even_ground_speaks_for_a_plain_scale() {
+        assert!((prior_plain(Some((0.0, 0.001))) - PLAIN_ON_EVEN_GROUND).abs() < 1e-9);
+        assert!((prior_plain(Some((0.3, 0.001))) - PLAIN_ON_UNEVEN_GROUND).abs() < 1e-9);
+        assert!((prior_plain(None) - PLAIN_ON_UNEVEN_GROUND).abs() < 1e-9);
+        let between = prior_plain(Some((EVEN, 0.0)));
+        assert!(between > 0.4 && between < 0.5);
     }
 }

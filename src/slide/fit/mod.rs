@@ -13,6 +13,7 @@ mod weights;
 
 use super::locate::Spots;
 use super::scale_map::{MapModel, PARAMETERS};
+pub(super) use hypothesis::prior_plain;
 use hypothesis::{Hypothesis, hypotheses};
 use nalgebra::{DMatrix, DVector, SMatrix, SVector};
 use rayon::prelude::*;
@@ -101,6 +102,8 @@ pub(super) struct Ground {
     pub(super) radius: f64,
     /// Distance from one graduation to the next, mm.
     pub(super) division_mm: f64,
+    /// Probability of a plain scale before the graduations are asked.
+    pub(super) plain: f64,
 }
 
 /// Graduations at a point and the derivatives by the parameters.
@@ -230,14 +233,17 @@ fn gauss_newton(
         let mut normal = DMatrix::<f64>::zeros(m, m);
         let mut right = DVector::<f64>::zeros(m);
         let mut chi2 = 0.0;
-        for strip in strips {
+        let part = |strip: &Strip<'_>| {
             let (r, rows) = linearised(strip, &p, g);
-            let n = r.len();
-            let j = DMatrix::from_fn(n, m, |i, b| rows.0[(i, free[b].0)]);
+            let j = DMatrix::from_fn(r.len(), m, |i, b| rows.0[(i, free[b].0)]);
             let ij = &strip.held * &j;
-            normal += j.transpose() * &ij;
-            right += ij.transpose() * &r;
-            chi2 += r.dot(&(&strip.held * &r));
+            (j.tr_mul(&ij), ij.tr_mul(&r), r.dot(&(&strip.held * &r)))
+        };
+        // Summed in their order, so that a picture reads the same on any number of threads.
+        for (n, r, c) in strips.par_iter().map(part).collect::<Vec<_>>() {
+            normal += n;
+            right += r;
+            chi2 += c;
         }
         normal /= scale2;
         right /= scale2;
@@ -302,7 +308,7 @@ fn hold(strips: &mut [Strip<'_>], lines: &Table, tau2: f64, counts: &(dyn Fn(&i6
 pub(super) fn fit(spots: &[Spots], start: Terms, g: Ground, left_out: &BTreeSet<i64>) -> Option<Fitted> {
     let counts = |k: &i64| if left_out.contains(k) { 0.0 } else { 1.0 };
     let mut strips: Vec<Strip<'_>> = spots.par_iter().map(Strip::of).collect();
-    let all = hypotheses(start[1].hypot(start[2]) * g.division_mm);
+    let all = hypotheses(start[1].hypot(start[2]) * g.division_mm, g.plain);
     let widest = *all.last()?;
     let mut tau2 = 0.0;
     let mut scale2 = 1.0;
@@ -331,7 +337,7 @@ pub(super) fn fit(spots: &[Spots], start: Terms, g: Ground, left_out: &BTreeSet<
     hold(&mut strips, &lines, tau2, &counts);
     let table = lines;
     let solutions: Vec<(Hypothesis, Solution)> =
-        all.iter().filter_map(|h| Some((*h, gauss_newton(&strips, &p, h, g, scale2)?))).collect();
+        all.par_iter().filter_map(|h| Some((*h, gauss_newton(&strips, &p, h, g, scale2)?))).collect();
     let free = solutions.last().and_then(|(h, s)| Free::of(s, h.perspective?));
     let evidences: Vec<f64> = solutions.iter().map(|(h, s)| s.log_evidence + h.probability.ln()).collect();
     let best = evidences.iter().copied().fold(f64::MIN, f64::max);
