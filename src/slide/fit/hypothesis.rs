@@ -30,11 +30,10 @@ fn prior_perspective(tilt: f64, half_diagonal_mm: f64) -> f64 {
 /// lenses in the field).
 const PLAIN_ON_EVEN_GROUND: f64 = 0.65;
 const PLAIN_ON_UNEVEN_GROUND: f64 = 0.2;
-/// Fall-off of the light that passes for an even ground, logarithm (common practice: what people even light out to).
+/// Fall-off of the light that passes for an even ground, a share of it (common practice: what people even light out to).
 const EVEN: f64 = 0.04;
 
-/// Probability of a plain scale before the graduations are asked, where the light falls off by this from the middle to the corners, logarithm with
-/// its standard uncertainty.
+/// Probability of a plain scale before the graduations are asked, where the corners lack this share of the light, with its standard uncertainty.
 pub(in super::super) fn prior_plain(fall_off: Option<(f64, f64)>) -> f64 {
     let even = fall_off.map_or(0.0, |(fall, u)| (-0.5 * (fall / EVEN.hypot(u)).powi(2)).exp());
     PLAIN_ON_UNEVEN_GROUND + (PLAIN_ON_EVEN_GROUND - PLAIN_ON_UNEVEN_GROUND) * even
