@@ -30,8 +30,9 @@ const FEW: usize = 30;
 const LEAST_IN_FIT: f64 = 0.6;
 /// Least noise of the common line shape, relative to its peak.
 const BLUR_FLOOR: f64 = 0.01;
-/// Relative uncertainty of the blur for what a traced line shape shares with no model: uneven focus, the line's own edges.
-const TRACED_SHAPE: f64 = 0.08;
+/// Relative uncertainty of the blur for what a traced line shape shares with no model: uneven focus, the line's own edges and width, and how much of
+/// the blur is diffraction, whose far tails neighbouring lines hide (rendered slides: 0.12).
+const TRACED_SHAPE: f64 = 0.12;
 /// The same where the line shape was assumed.
 const ASSUMED_SHAPE: f64 = 0.25;
 /// Most points of the line shape that the blur is fitted to: more than ten within the width at half height.

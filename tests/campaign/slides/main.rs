@@ -156,7 +156,12 @@ fn scenes(scene_of: &dyn Fn(u64) -> SlideScene, count: u64, first: u64, each: bo
                 if let Some(blur) = reading.blur {
                     let ratio = blur.width.get() / rendered.truth.blur_spot_px;
                     blurs.push(ratio);
-                    blur_pulls.push((blur.width.get() - rendered.truth.blur_spot_px) / blur.u.get());
+                    let pull = (blur.width.get() - rendered.truth.blur_spot_px) / blur.u.get();
+                    blur_pulls.push(pull);
+                    if each {
+                        let (width, u) = (reading.line_width.get(), blur.u / blur.width);
+                        println!("{note}: blur over true {ratio:.3}, u {u:.3}, pull {pull:+.1}, line {width:.2} px wide");
+                    }
                 }
                 if with_bound {
                     let bound = scale_bound(&scene).expect("has a bound").u_rel_scale;
