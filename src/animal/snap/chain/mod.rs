@@ -6,8 +6,10 @@
 
 mod fit;
 mod model;
+mod problem;
 mod raster;
 mod samples;
+mod several;
 
 use fit::Fit;
 use model::{EndKind, Layout};
