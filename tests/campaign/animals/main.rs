@@ -14,7 +14,7 @@ mod trial;
 
 use rayon::prelude::*;
 
-use motestick::uncertainty::Trials;
+use motestick::uncertainty::{Options, Trials};
 use report::Report;
 use trial::{Regime, trial};
 
@@ -32,11 +32,15 @@ fn main() {
     let each = args.iter().any(|a| a == "--each");
     match kind.as_deref() {
         Some("bound") => return regimes.into_iter().for_each(|regime| print_bounds(regime, first..first + count)),
-        Some(_) => return regimes.into_iter().for_each(|regime| anatomy::print(regime, first..first + count, each)),
+        Some(_) => {
+            let lit = [("--bright", true), ("--dark", false)].into_iter().find(|l| args.iter().any(|a| a == l.0));
+            let print = |regime| anatomy::print(regime, first..first + count, lit.map(|l| l.1), each);
+            return regimes.into_iter().for_each(print);
+        }
         None => {}
     }
     let quick = args.iter().any(|a| a == "--first-order");
-    let trials = if quick { Trials::Skip } else { Trials::Fixed(2000) };
+    let trials = if quick { Trials::Skip } else { Options::default().trials };
     let mut report = Report::default();
     for regime in regimes {
         let outcomes: Vec<_> =

@@ -88,4 +88,10 @@ impl Fit {
             |a: usize, b: usize| self.covariance[(2 * i + a, 2 * i + b)] * c * c + if a == b { drawing } else { 0.0 };
         (at, [entry(0, 0), entry(0, 1), entry(1, 1)])
     }
+
+    /// Covariance of a mark with the next one, px²: its x with the other's x and y, its y with the other's x and y.
+    pub(super) fn with_next(&self, samples: &Samples, i: usize) -> [f64; 4] {
+        let entry = |a: usize, b: usize| self.covariance[(2 * i + a, 2 * i + 2 + b)] * samples.cell_px.powi(2);
+        [entry(0, 0), entry(0, 1), entry(1, 0), entry(1, 1)]
+    }
 }

@@ -46,6 +46,8 @@ const MOST_LEFT: f64 = 0.12;
 pub(super) struct Found {
     pub(super) at: Point<Image>,
     pub(super) covariance_px2: [f64; 3],
+    /// With the next one, where that is found too.
+    with_next_px2: Option<[f64; 4]>,
     /// At an end that is a silhouette: light before it and beyond it, along the chain.
     pub(super) levels: Option<Levels>,
 }
@@ -53,7 +55,7 @@ pub(super) struct Found {
 impl Found {
     pub(super) fn mark(&self) -> Mark {
         let kind = if self.levels.is_some() { MarkKind::Silhouette } else { MarkKind::Feature };
-        let placement = Placement::Snapped { covariance_px2: self.covariance_px2, levels: self.levels };
+        let placement = Placement::snapped(self.covariance_px2, self.levels).with_next(self.with_next_px2);
         Mark { at: self.at, kind, placement }
     }
 }
@@ -88,9 +90,7 @@ pub(super) fn fit_chain(light: &Light, marks: &[Point<Image>], w: Px) -> Option<
     if looks.last != EndKind::Tip && looks.first == EndKind::Tip {
         let turned: Vec<Point<Image>> = marks.iter().rev().copied().collect();
         let looks = look(light, &turned, w)?;
-        let mut found = placed(light, &turned, w, &looks)?;
-        found.reverse();
-        return Some(found);
+        return Some(turned_back(placed(light, &turned, w, &looks)?));
     }
     placed(light, marks, w, &looks)
 }
@@ -132,9 +132,29 @@ fn placed(light: &Light, marks: &[Point<Image>], w: f64, looks: &Looks) -> Optio
             _ if looks.last == EndKind::Tip => levels(g + tone(i - 1), g),
             _ => return None,
         };
-        Some(Found { at, covariance_px2, levels })
+        Some(Found { at, covariance_px2, with_next_px2: None, levels })
     });
-    Some(found.collect())
+    let mut found: Vec<Option<Found>> = found.collect();
+    for i in 0..last {
+        if let [Some(this), Some(_)] = &mut found[i..i + 2] {
+            this.with_next_px2 = Some(fit.with_next(&samples, i));
+        }
+    }
+    Some(found)
+}
+
+/// The same from the other end.
+fn turned_back(mut found: Vec<Option<Found>>) -> Vec<Option<Found>> {
+    let with_next: Vec<_> = found.iter().map(|f| f.and_then(|f| f.with_next_px2)).collect();
+    found.reverse();
+    let turned = |[xx, xy, yx, yy]: [f64; 4]| [xx, yx, xy, yy];
+    // The mark that was before is the next one now.
+    for (found, with_before) in found.iter_mut().zip(with_next.iter().rev().skip(1).chain([&None])) {
+        if let Some(found) = found {
+            found.with_next_px2 = with_before.map(turned);
+        }
+    }
+    found
 }
 
 /// A first look at ground, segments and ends.
