@@ -136,7 +136,9 @@ fn trace(inputs: &mut Inputs, shape: &Shape, about: &Circumstances<'_>) -> Resul
 fn end_of(mark: Option<&Mark>) -> End {
     match mark.map(|m| (m.kind, m.placement)) {
         Some((MarkKind::Silhouette, Placement::Hand)) => End::by_hand(),
-        Some((MarkKind::Silhouette, Placement::Snapped { levels: Some(levels), .. })) => End::snapped(levels),
+        Some((MarkKind::Silhouette, Placement::Snapped { levels: Some(levels), slant, .. })) => {
+            End::snapped(levels).aslant(slant)
+        }
         _ => End::feature(),
     }
 }

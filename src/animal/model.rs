@@ -18,6 +18,9 @@ const TONE_SHIFT_PER_W: f64 = 0.08;
 /// The exponent that does.
 const TONE_EXPONENT: f64 = 1.3;
 
+/// An edge met at less than a sixth of a right angle is no end of a length.
+const MOST_SLANT: f64 = 4.0;
+
 /// Slope of the edge response at its middle, per blur spot: diffraction 1.12 (closed form), Gaussian 1.02.
 const EDGE_SLOPE_PER_W: f64 = 1.1;
 
@@ -59,6 +62,12 @@ impl End {
             Ground::Dark => 1.0,
         };
         Self { observer: 0.0, tone: outward, threshold: outward, levels: Some(levels) }
+    }
+
+    /// The same where the edge is met aslant: it moves by the same square to itself, and by this much more along the shape.
+    pub(super) fn aslant(self, slant: Option<f64>) -> Self {
+        let slant = slant.filter(|s| s.is_finite()).map_or(1.0, |s| s.clamp(1.0, MOST_SLANT));
+        Self { tone: slant * self.tone, threshold: slant * self.threshold, ..self }
     }
 
     /// By how many blur spots a tone curve of this exponent moves the half-way point to the bright side.

@@ -2,10 +2,10 @@
 
 use nalgebra::DMatrix;
 
-use super::Looks;
 use super::model::{EndKind, Layout};
 use super::problem::Problem;
 use super::samples::Samples;
+use super::{LEAST_COSINE, Looks};
 use crate::units::{Image, Point, Vector};
 
 /// What no drawing of the chain follows: tones that vary within a segment, another course of the sides, which of two segments lies over
@@ -48,7 +48,7 @@ fn u_drawing(layout: &Layout, p: &[f64], w: f64) -> Vec<f64> {
         match (i, layout.first) {
             // An edge that is met obliquely is known less well along the segment.
             (0, EndKind::Body) => {
-                U_BODY_W * w * together(RUNS_TOGETHER_BODY_W) / p[layout.body() + 1].cos().abs().max(0.3)
+                U_BODY_W * w * together(RUNS_TOGETHER_BODY_W) / p[layout.body() + 1].cos().abs().max(LEAST_COSINE)
             }
             (1, EndKind::Body) => U_BESIDE_BODY_W * w * together(RUNS_TOGETHER_BODY_W),
             _ => U_DRAWING_W * w * together(RUNS_TOGETHER_W),

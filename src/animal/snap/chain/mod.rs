@@ -41,6 +41,9 @@ const GOES_ON: f64 = 0.45;
 /// A drawing that leaves more than this share of the contrast unexplained is no picture of the chain.
 const MOST_LEFT: f64 = 0.12;
 
+/// A body's edge is taken as met no more obliquely than this, by the cosine.
+const LEAST_COSINE: f64 = 0.3;
+
 /// Where one mark of the chain is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Found {
@@ -48,6 +51,8 @@ pub(super) struct Found {
     pub(super) covariance_px2: [f64; 3],
     /// With the next one, where that is found too.
     with_next_px2: Option<[f64; 4]>,
+    /// How obliquely the chain meets the body's edge.
+    slant: Option<f64>,
     /// At an end that is a silhouette: light before it and beyond it, along the chain.
     pub(super) levels: Option<Levels>,
 }
@@ -55,7 +60,8 @@ pub(super) struct Found {
 impl Found {
     pub(super) fn mark(&self) -> Mark {
         let kind = if self.levels.is_some() { MarkKind::Silhouette } else { MarkKind::Feature };
-        let placement = Placement::snapped(self.covariance_px2, self.levels).with_next(self.with_next_px2);
+        let placement =
+            Placement::snapped(self.covariance_px2, self.levels).with_next(self.with_next_px2).aslant(self.slant);
         Mark { at: self.at, kind, placement }
     }
 }
@@ -132,7 +138,9 @@ fn placed(light: &Light, marks: &[Point<Image>], w: f64, looks: &Looks) -> Optio
             _ if looks.last == EndKind::Tip => levels(g + tone(i - 1), g),
             _ => return None,
         };
-        Some(Found { at, covariance_px2, with_next_px2: None, levels })
+        let at_body = i == 0 && looks.first == EndKind::Body;
+        let slant = at_body.then(|| 1.0 / fit.parameter(layout.body() + 1).cos().abs().max(LEAST_COSINE));
+        Some(Found { at, covariance_px2, with_next_px2: None, slant, levels })
     });
     let mut found: Vec<Option<Found>> = found.collect();
     for i in 0..last {

@@ -76,7 +76,7 @@ impl Layout {
     pub(super) fn cap(&self) -> usize {
         self.belly() + 3
     }
-    /// Light of the ground in the middle of the patch, and its slopes per patch width.
+    /// Light of the ground in the middle of the patch, and how the light that falls on everything changes per patch width.
     pub(super) fn ground(&self) -> usize {
         self.belly() + 4
     }
@@ -84,8 +84,13 @@ impl Layout {
     pub(super) fn body(&self) -> usize {
         self.belly() + 7
     }
+    /// How far behind the body's edge the first segment's own outline begins, cells: edge and waist of a socket are two things, and the
+    /// threshold of the edge moves the one alone.
+    pub(super) fn sunk(&self) -> usize {
+        self.body() + 3
+    }
     pub(super) fn count(&self) -> usize {
-        self.body() + if self.first == EndKind::Body { 3 } else { 0 }
+        self.body() + if self.first == EndKind::Body { 4 } else { 0 }
     }
 
     /// First and end of the segments that a parameter changes; `None` where it changes what has no bounds: the body, or a segment that
@@ -99,9 +104,11 @@ impl Layout {
             j if j < self.neck(0) => around(j - self.tone(0), 0, 1),
             j if j < self.belly() => around(j - self.neck(0), 1, 0),
             j if j == self.cap() => (n - 1, n),
+            j if j == self.sunk() => (0, 1),
             _ => (0, n),
         };
-        let of_body = parameter >= self.body() || (parameter < self.mark(2) && self.first == EndKind::Body);
+        let of_body = (self.body()..self.sunk()).contains(&parameter)
+            || (parameter < self.mark(2) && self.first == EndKind::Body);
         let goes_on = (from == 0 && self.first == EndKind::On) || (to == n && self.last == EndKind::On);
         (!(of_body || goes_on)).then_some((from, to))
     }
@@ -187,6 +194,18 @@ fn mark(layout: &Layout, p: &[f64], i: usize) -> Point<Image> {
     Point::new(p[layout.mark(i)], p[layout.mark(i) + 1])
 }
 
+/// Where a segment is drawn from and to.
+fn ends(layout: &Layout, p: &[f64], i: usize) -> (Point<Image>, Point<Image>) {
+    let (a, b) = (mark(layout, p, i), mark(layout, p, i + 1));
+    if i > 0 || layout.first != EndKind::Body {
+        return (a, b);
+    }
+    let v = b - a;
+    // The segment keeps some length whatever is tried.
+    let sunk = p[layout.sunk()].max(-0.5 * v.length());
+    (a + v * (-sunk / v.length().max(1e-9)), b)
+}
+
 fn segments(layout: &Layout, p: &[f64]) -> Vec<Segment> {
     let n = layout.segments();
     let exponent = p[layout.belly()].exp();
@@ -194,8 +213,7 @@ fn segments(layout: &Layout, p: &[f64]) -> Vec<Segment> {
     bellies.iter_mut().zip(STATIONS.iter()).for_each(|(out, (_, sine))| *out = sine.powf(exponent));
     let of = |i: usize| {
         let to_tip = i + 1 == n && layout.last != EndKind::On;
-        let ends = (mark(layout, p, i), mark(layout, p, i + 1));
-        segment(ends, halves(layout, p, i), &bellies, (p[layout.cap()], to_tip))
+        segment(ends(layout, p, i), halves(layout, p, i), &bellies, (p[layout.cap()], to_tip))
     };
     (0..n).map(of).collect()
 }
@@ -205,7 +223,7 @@ pub(super) fn changed(layout: &Layout, parameter: usize, p: &[f64], moved: &[f64
     let Some((from, to)) = layout.touched(parameter) else { return of };
     let bounds = |p: &[f64], i: usize| {
         let (neck, half, next) = halves(layout, p, i);
-        let (a, b) = (mark(layout, p, i), mark(layout, p, i + 1));
+        let (a, b) = ends(layout, p, i);
         both(around([a, b], half.max(neck).max(next)), around([a, a], MOST_OVERLAP * neck))
     };
     let [x0, y0, x1, y1] = (from..to).map(|i| both(bounds(p, i), bounds(moved, i))).fold(NOWHERE, both);
@@ -244,7 +262,7 @@ pub(super) fn drawn(layout: &Layout, p: &[f64], window: [usize; 4]) -> Layer {
         run_on(&mut layer, &segments[n - 1], tone(n - 1), 1.0);
     }
     if layout.first == EndKind::Body {
-        body(&mut layer, &segments[0], p, layout);
+        body(&mut layer, mark(layout, p, 0), &segments[0], p, layout);
     }
     layer
 }
@@ -295,16 +313,16 @@ fn run_on(layer: &mut Layer, segment: &Segment, tone: f64, way: f64) {
     });
 }
 
-/// The body lies over the first segment; its edge, an arc, crosses it where that begins.
-fn body(layer: &mut Layer, first: &Segment, p: &[f64], layout: &Layout) {
+/// The body lies over the first segment; its edge, an arc, crosses it at the first mark.
+fn body(layer: &mut Layer, at_edge: Point<Image>, first: &Segment, p: &[f64], layout: &Layout) {
     let at = layout.body();
     let (sin, cos) = p[at + 1].sin_cos();
     let outward = first.along * cos + first.across * sin;
     let beside = Vector::new(-outward.y, outward.x);
     let bend = p[at + 2];
-    // A circle through the place where the segment begins: negative within, its gradient beside it.
+    // A circle through the first mark: negative within, its gradient beside it.
     layer.lay(NO_BOUNDS, p[at], |x, y| {
-        let v = Point::new(x, y) - first.from;
+        let v = Point::new(x, y) - at_edge;
         let (out, t) = (v.dot(outward), v.dot(beside));
         let (x, y) = (1.0 + bend * out, bend * t);
         near_rim(-(out + 0.5 * bend * (out * out + t * t)), (x * x + y * y).max(0.01))

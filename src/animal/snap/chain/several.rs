@@ -40,7 +40,7 @@ impl Problem<'_> {
 
     /// Covariance of the parameters where it came to rest, neighbouring samples that depart together counted as one.
     fn covariance(&self, settled: &Settled, together: f64) -> Option<DMatrix<f64>> {
-        let slopes = self.slopes(&settled.p, &settled.layer);
+        let slopes = self.slopes(&settled.p, (&settled.light, &settled.layer));
         let (normal, _) = self.equations(&settled.p, &settled.light, &slopes);
         let (n, sd) = (settled.p.len(), &self.before.sd);
         let posterior = (normal / together + DMatrix::identity(n, n)).try_inverse()?;
