@@ -8,18 +8,21 @@ use super::samples::Samples;
 use super::{LEAST_COSINE, Looks};
 use crate::units::{Image, Point, Vector};
 
-/// What no drawing of the chain follows: tones that vary within a segment, another course of the sides, which of two segments lies over
-/// the other, the far tails of the blur. Not derived but measured, as standard uncertainties of a joint, of one next to the body, and of
-/// the body's edge square to itself, in blur spots: marks of rendered antennae, drawn by a renderer of its own, depart from the truth by
-/// 0.034, 0.033 and 0.065 at f/4 (`animal_campaign anatomy 32 f4 --first 5000`, seeds apart from those of the figures on coverage),
-/// of which the fit's own covariance explains 0.02, 0.03 and 0.04; at f/8 by 0.05, 0.07 and 0.12.
-const U_DRAWING_W: f64 = 0.035;
-const U_BESIDE_BODY_W: f64 = 0.045;
-const U_BODY_W: f64 = 0.07;
+/// What no drawing of the chain follows: another course of the sides, which of two segments lies over the other, the far tails of the
+/// blur; as standard uncertainties of a joint, of one next to the body, and of the body's edge square to itself, in blur spots. And tones that vary
+/// within a segment, which move a joint by so many blur spots for each share of the contrast by which light is uneven from place to place
+/// ([`Problem::mottle`]). Not derived but measured: marks of rendered antennae, drawn by a renderer of its own, depart from the
+/// truth at f/2.8 and f/4 by 0.016 where light is even, and by 1.6 to 1.8 times the unevenness where it is not; the body's edge by 0.05 to 0.06
+/// (`animal_campaign anatomy 50 f2.8 f4 --first 20000`, seeds apart from those of the figures on coverage).
+const U_DRAWING_W: f64 = 0.02;
+const U_BESIDE_BODY_W: f64 = 0.025;
+const U_BODY_W: f64 = 0.055;
+const U_MOTTLED_W: f64 = 1.8;
 /// They grow as a segment beside the joint is shorter than this many blur spots, where the light of three joints runs together: so that
 /// they follow what is measured at f/8 too, where segments beside joints are 3.4 to 5.3 and the first one 2 blur spots long.
 const RUNS_TOGETHER_W: f64 = 6.0;
 const RUNS_TOGETHER_BODY_W: f64 = 3.5;
+
 /// A fitted chain.
 pub(super) struct Fit {
     p: Vec<f64>,
@@ -36,10 +39,13 @@ pub(super) struct Outcome {
     pub(super) p: Vec<f64>,
     pub(super) covariance: DMatrix<f64>,
     pub(super) scatter: f64,
+    /// How uneven the chain's light is beside the drawing, as a share of the contrast.
+    pub(super) mottle: f64,
 }
 
 /// What the drawing leaves open of each mark, cells; `w` in cells.
-fn u_drawing(layout: &Layout, p: &[f64], w: f64) -> Vec<f64> {
+fn u_drawing(layout: &Layout, p: &[f64], w: f64, mottle: f64) -> Vec<f64> {
+    let with_mottle = |u: f64| w * u.hypot(U_MOTTLED_W * mottle);
     let length = |i: usize| (p[2 * i + 2] - p[2 * i]).hypot(p[2 * i + 3] - p[2 * i + 1]);
     let of = |i: usize| {
         let beside = i.saturating_sub(1)..(i + 1).min(layout.segments());
@@ -48,10 +54,11 @@ fn u_drawing(layout: &Layout, p: &[f64], w: f64) -> Vec<f64> {
         match (i, layout.first) {
             // An edge that is met obliquely is known less well along the segment.
             (0, EndKind::Body) => {
-                U_BODY_W * w * together(RUNS_TOGETHER_BODY_W) / p[layout.body() + 1].cos().abs().max(LEAST_COSINE)
+                with_mottle(U_BODY_W) * together(RUNS_TOGETHER_BODY_W)
+                    / p[layout.body() + 1].cos().abs().max(LEAST_COSINE)
             }
-            (1, EndKind::Body) => U_BESIDE_BODY_W * w * together(RUNS_TOGETHER_BODY_W),
-            _ => U_DRAWING_W * w * together(RUNS_TOGETHER_W),
+            (1, EndKind::Body) => with_mottle(U_BESIDE_BODY_W) * together(RUNS_TOGETHER_BODY_W),
+            _ => with_mottle(U_DRAWING_W) * together(RUNS_TOGETHER_W),
         }
     };
     (0..layout.marks).map(of).collect()
@@ -68,10 +75,10 @@ impl Fit {
     ) -> Option<Self> {
         let problem = Problem::new(samples, layout, marks, w, looks)?;
         let start = problem.start();
-        let Outcome { p, covariance, scatter } =
+        let Outcome { p, covariance, scatter, mottle } =
             if short { problem.all_places(&start)? } else { problem.one_place(start)? };
         let cell = samples.cell_px;
-        let u_drawing_px = u_drawing(&layout, &p, w / cell).into_iter().map(|u| u * cell).collect();
+        let u_drawing_px = u_drawing(&layout, &p, w / cell, mottle).into_iter().map(|u| u * cell).collect();
         Some(Self { p, covariance, scatter, u_drawing_px })
     }
 

@@ -277,6 +277,35 @@ impl<'a> Problem<'a> {
         sums.iter().map(|s| s * s).sum::<f64>() / single.max(1e-12)
     }
 
+    /// How unevenly light comes through the chain from place to place, which the drawing does not follow: standard deviation of means over
+    /// half a blur spot beyond what noise makes of them, as a share of the contrast.
+    pub(super) fn mottle(&self, light: &[f64], layer: &Layer) -> f64 {
+        let side = (0.6 * self.w_samples).round().max(2.0) as usize;
+        let across = self.samples.columns / side + 1;
+        let mut cells = vec![(0.0, 0.0); across * (self.samples.rows / side + 1)];
+        let (mut squares, mut pairs, mut before) = (0.0, 0.0, (usize::MAX, 0.0));
+        let inside = self.samples.seen(layer);
+        for ((u, l), tone) in self.samples.used.iter().zip(light).zip(inside) {
+            if tone.abs() < 0.5 * self.contrast {
+                continue;
+            }
+            let r = u.1 - l;
+            let cell = &mut cells[(u.0 / self.samples.columns / side) * across + (u.0 % self.samples.columns) / side];
+            (cell.0, cell.1) = (cell.0 + r, cell.1 + 1.0);
+            if before.0 + 1 == u.0 {
+                (squares, pairs) = (squares + (r - before.1) * (r - before.1), pairs + 1.0);
+            }
+            before = (u.0, r);
+        }
+        let noise = 0.5 * squares / f64::max(pairs, 1.0);
+        let full = |c: &&(f64, f64)| c.1 >= 0.5 * (side * side) as f64;
+        let (count, sum) = cells
+            .iter()
+            .filter(full)
+            .fold((0.0, 0.0), |(count, sum), (r, n)| (count + 1.0, sum + r * r / (n * n) - noise / n));
+        (sum / f64::max(count, 1.0)).max(0.0).sqrt() / self.contrast
+    }
+
     /// Solves and weighs in turn.
     pub(super) fn settle(&mut self, mut p: Vec<f64>) -> Option<Settled> {
         let mut last = None;

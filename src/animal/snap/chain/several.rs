@@ -28,6 +28,7 @@ impl Problem<'_> {
         };
         let together = self.together(&settled.light).max(1.0);
         let mut covariance = self.covariance(&settled, together)?;
+        let mottle = self.mottle(&settled.light, &settled.layer);
         let Settled { p, scatter, cost, .. } = settled;
         if let Some((rival, its_cost)) = rival {
             // Two places that explain the picture nearly as well: what they differ by counts by how likely the other one is.
@@ -35,7 +36,7 @@ impl Problem<'_> {
             let by = DVector::from_fn(p.len(), |i, _| rival[i] - p[i]);
             covariance += &by * by.transpose() * (odds / (1.0 + odds));
         }
-        Some(Outcome { p, covariance, scatter })
+        Some(Outcome { p, covariance, scatter, mottle })
     }
 
     /// Covariance of the parameters where it came to rest, neighbouring samples that depart together counted as one.
@@ -75,7 +76,8 @@ impl Problem<'_> {
             let by = DVector::from_fn(n, |i, _| s.p[i] - mean[i]);
             covariance += (self.covariance(s, together)? + &by * by.transpose()) * (say / total);
         }
-        Some(Outcome { p: mean.iter().copied().collect(), covariance, scatter: kept[0].scatter })
+        let mottle = self.mottle(&kept[0].light, &kept[0].layer);
+        Some(Outcome { p: mean.iter().copied().collect(), covariance, scatter: kept[0].scatter, mottle })
     }
 
     /// Where it comes to rest with the weights that there are.
