@@ -14,11 +14,11 @@ use crate::units::{Image, Point, Vector};
 /// ([`Problem::mottle`]). Not derived but measured: marks of rendered antennae, drawn by a renderer of its own, depart from the
 /// truth at f/2.8 and f/4 by 0.016 where light is even, and by 1.6 to 1.8 times the unevenness where it is not; the body's edge by 0.05 to 0.06
 /// (`animal_campaign anatomy 50 f2.8 f4 --first 20000`, seeds apart from those of the figures on coverage).
-const U_DRAWING_W: f64 = 0.02;
-const U_BESIDE_BODY_W: f64 = 0.025;
-const U_BODY_W: f64 = 0.055;
+const U_DRAWING_W: f64 = 0.024;
+const U_BESIDE_BODY_W: f64 = 0.03;
+const U_BODY_W: f64 = 0.06;
 const U_MOTTLED_W: f64 = 1.8;
-/// They grow as a segment beside the joint is shorter than this many blur spots, where the light of three joints runs together: so that
+/// All but the unevenness grow as a segment beside the joint is shorter than this many blur spots, where the light of three joints runs together: so that
 /// they follow what is measured at f/8 too, where segments beside joints are 3.4 to 5.3 and the first one 2 blur spots long.
 const RUNS_TOGETHER_W: f64 = 6.0;
 const RUNS_TOGETHER_BODY_W: f64 = 3.5;
@@ -45,7 +45,7 @@ pub(super) struct Outcome {
 
 /// What the drawing leaves open of each mark, cells; `w` in cells.
 fn u_drawing(layout: &Layout, p: &[f64], w: f64, mottle: f64) -> Vec<f64> {
-    let with_mottle = |u: f64| w * u.hypot(U_MOTTLED_W * mottle);
+    let with_mottle = |u: f64, together: f64| w * (u * together).hypot(U_MOTTLED_W * mottle);
     let length = |i: usize| (p[2 * i + 2] - p[2 * i]).hypot(p[2 * i + 3] - p[2 * i + 1]);
     let of = |i: usize| {
         let beside = i.saturating_sub(1)..(i + 1).min(layout.segments());
@@ -54,11 +54,11 @@ fn u_drawing(layout: &Layout, p: &[f64], w: f64, mottle: f64) -> Vec<f64> {
         match (i, layout.first) {
             // An edge that is met obliquely is known less well along the segment.
             (0, EndKind::Body) => {
-                with_mottle(U_BODY_W) * together(RUNS_TOGETHER_BODY_W)
+                with_mottle(U_BODY_W, together(RUNS_TOGETHER_BODY_W))
                     / p[layout.body() + 1].cos().abs().max(LEAST_COSINE)
             }
-            (1, EndKind::Body) => with_mottle(U_BESIDE_BODY_W) * together(RUNS_TOGETHER_BODY_W),
-            _ => with_mottle(U_DRAWING_W) * together(RUNS_TOGETHER_W),
+            (1, EndKind::Body) => with_mottle(U_BESIDE_BODY_W, together(RUNS_TOGETHER_BODY_W)),
+            _ => with_mottle(U_DRAWING_W, together(RUNS_TOGETHER_W)),
         }
     };
     (0..layout.marks).map(of).collect()

@@ -60,16 +60,18 @@ impl Before {
         set(layout.blur(), 0.0, 0.1);
         set(layout.cap(), 1.0, 0.4);
         set(layout.ground(), looks.ground, 0.1 * contrast);
-        // Light that falls off by a tenth over the patch.
-        set(layout.ground() + 1, 0.0, 0.1);
-        set(layout.ground() + 2, 0.0, 0.1);
+        // Light that falls off by a twentieth over the patch.
+        set(layout.ground() + 1, 0.0, 0.05);
+        set(layout.ground() + 2, 0.0, 0.05);
         if layout.first == EndKind::Body {
             set(layout.body(), looks.body, 0.3 * contrast);
             set(layout.body() + 1, 0.0, 0.6);
             // The end of a body that limbs spring from: a radius of a few blur spots.
             set(layout.body() + 2, 0.15 * cell / w, 0.15 * cell / w);
-            // Partly coherent light alone moves the edge by up to 0.24 blur spots (measurement model, section 4).
-            set(layout.sunk(), 0.0, 0.25 * w / cell);
+            // Partly coherent light alone moves the edge by up to 0.24 blur spots (measurement model, section 4). Where the first segment is
+            // short its waist cannot be told from the edge, and left free it is taken for the next joint.
+            let first = (marks[1] - marks[0]).length() / (4.0 * w);
+            set(layout.sunk(), 0.0, 0.25 * first.min(1.0).powi(2) * w / cell);
         }
         Self { p, sd }
     }
