@@ -342,6 +342,20 @@ mod tests {
     use super::*;
 
     #[test]
+    fn an_edge_met_aslant_moves_farther_along_the_shape() {
+        let end = End::snapped(Levels { animal: 0.1, ground: 0.6 });
+        let slanted = end.aslant(Some(1.25));
+        assert!(
+            (slanted.threshold / end.threshold - 1.25).abs() < 1e-12 && (slanted.tone / end.tone - 1.25).abs() < 1e-12
+        );
+        assert_eq!(end.aslant(None), end);
+        // What a file says against all geometry is not followed.
+        assert_eq!(end.aslant(Some(0.2)), end);
+        assert_eq!(end.aslant(Some(f64::NAN)), end);
+        assert!((end.aslant(Some(1e9)).threshold / end.threshold - MOST_SLANT).abs() < 1e-12);
+    }
+
+    #[test]
     fn a_tone_curve_moves_edges_less_where_the_contrast_is_less() {
         let end = |animal, ground| End::snapped(Levels { animal, ground }).tone_shift_w(1.3);
         // Black on white: 0.5^(1/1.3) = 0.5867 of the light at the recorded half-way point; the model's 0.08 w.

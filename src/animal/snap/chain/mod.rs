@@ -271,7 +271,12 @@ mod tests {
             // From the tip to the body it is the same chain.
             let turned: Vec<Point<Image>> = marks.iter().rev().copied().collect();
             let back = fit_chain(&picture(0.006, seed), &turned, w).expect("a chain");
-            assert_eq!(back.iter().rev().copied().collect::<Vec<_>>(), found);
+            let transposed = |[xx, xy, yx, yy]: [f64; 4]| [xx, yx, xy, yy];
+            for (from_base, from_tip) in [(0, 2), (1, 1), (2, 0)] {
+                let pair = |found: &[Option<Found>], i: usize| found[i].and_then(|f| f.with_next_px2).expect("a pair");
+                assert_eq!(pair(&found, from_base), transposed(pair(&back, from_tip)));
+            }
+            assert_eq!(turned_back(back), found);
         }
     }
 

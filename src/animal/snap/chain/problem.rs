@@ -285,7 +285,7 @@ impl<'a> Problem<'a> {
         let side = (0.6 * self.w_samples).round().max(2.0) as usize;
         let across = self.samples.columns / side + 1;
         let mut cells = vec![(0.0, 0.0); across * (self.samples.rows / side + 1)];
-        let (mut squares, mut pairs, mut before) = (0.0, 0.0, (usize::MAX, 0.0));
+        let (mut squares, mut pairs, mut before) = (0.0, 0.0, None);
         let inside = self.samples.seen(layer);
         for ((u, l), tone) in self.samples.used.iter().zip(light).zip(inside) {
             if tone.abs() < 0.5 * self.contrast {
@@ -294,10 +294,12 @@ impl<'a> Problem<'a> {
             let r = u.1 - l;
             let cell = &mut cells[(u.0 / self.samples.columns / side) * across + (u.0 % self.samples.columns) / side];
             (cell.0, cell.1) = (cell.0 + r, cell.1 + 1.0);
-            if before.0 + 1 == u.0 {
-                (squares, pairs) = (squares + (r - before.1) * (r - before.1), pairs + 1.0);
+            if let Some((place, r_before)) = before
+                && place + 1 == u.0
+            {
+                (squares, pairs) = (squares + f64::powi(r - r_before, 2), pairs + 1.0);
             }
-            before = (u.0, r);
+            before = Some((u.0, r));
         }
         let noise = 0.5 * squares / f64::max(pairs, 1.0);
         let full = |c: &&(f64, f64)| c.1 >= 0.5 * (side * side) as f64;
