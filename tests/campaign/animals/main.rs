@@ -1,5 +1,5 @@
 //! Do stated intervals keep their word? `cargo run --release --example animal_campaign -- COUNT [REGIME…] [--first SEED] [--plot FILE.png]
-//! [--first-order] [--each]`, or `… -- bound COUNT [REGIME…]` for the Cramér–Rao bound of segments, or `… -- anatomy COUNT [REGIME…]` for
+//! [--first-order] [--at-most TRIALS] [--each]`, or `… -- bound COUNT [REGIME…]` for the Cramér–Rao bound of segments, or `… -- anatomy COUNT [REGIME…]` for
 //! the errors of single marks
 //!
 //! Every trial draws each non-zero input of the budget from its stated distribution: the scale's sources, hand and observer, the
@@ -40,7 +40,9 @@ fn main() {
         None => {}
     }
     let quick = args.iter().any(|a| a == "--first-order");
-    let trials = if quick { Trials::Skip } else { Options::default().trials };
+    // As the program evaluates, or with fewer trials at most.
+    let at_most = option("--at-most").and_then(|a| a.parse().ok()).map(|at_most| Trials::Adaptive { at_most });
+    let trials = if quick { Trials::Skip } else { at_most.unwrap_or(Options::default().trials) };
     let mut report = Report::default();
     for regime in regimes {
         let outcomes: Vec<_> =
