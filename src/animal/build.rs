@@ -6,6 +6,7 @@ use super::closed::{Closed, FIGURES};
 use super::error::AnimalError;
 use super::evaluate::{Circumstances, projected_um, slide_curve, source};
 use super::figure::{Figure, Part, Recipe};
+use super::joint;
 use super::lying::Lying;
 use super::mark::{Kind, Mark, MarkKind, Placement, Shape};
 use super::model::{Combined, Enclosed, End, MarkPlace, PictureModel, SharedPlaces, Traced};
@@ -135,7 +136,9 @@ fn trace(inputs: &mut Inputs, shape: &Shape, about: &Circumstances<'_>) -> Resul
 fn end_of(mark: Option<&Mark>) -> End {
     match mark.map(|m| (m.kind, m.placement)) {
         Some((MarkKind::Silhouette, Placement::Hand)) => End::by_hand(),
-        Some((MarkKind::Silhouette, Placement::Snapped { levels: Some(levels), .. })) => End::snapped(levels),
+        Some((MarkKind::Silhouette, Placement::Snapped { levels: Some(levels), slant, .. })) => {
+            End::snapped(levels).aslant(slant)
+        }
         _ => End::feature(),
     }
 }
@@ -175,26 +178,33 @@ fn covariance_px2(mark: &Mark, about: &Circumstances<'_>) -> [f64; 3] {
     }
 }
 
-/// Both coordinates of every mark, as departures in px.
+/// Both coordinates of every mark, as departures in px; marks fitted together as one block.
 fn push_marks(inputs: &mut Inputs, shape: &Shape, about: &Circumstances<'_>) -> Result<Vec<MarkPlace>, AnimalError> {
     let mut places = Vec::with_capacity(shape.marks.len());
-    for mark in &shape.marks {
-        let [xx, xy, yy] = covariance_px2(mark, about);
-        let place = match mark.placement {
+    let mut rest = shape.marks.as_slice();
+    while let Some(mark) = rest.first() {
+        let together = match mark.placement {
             Placement::Hand => {
+                let [xx, _, yy] = covariance_px2(mark, about);
                 let label = format!("marks set by hand within the blur spot, pointed to {POINTING_PX} px");
                 let dx = inputs.push(Input::normal(source::HAND, &label, 0.0, xx.sqrt())?);
                 let dy = inputs.push(Input::normal(source::HAND, &label, 0.0, yy.sqrt())?);
-                MarkPlace { at: mark.at, dx, dy }
+                places.push(MarkPlace { at: mark.at, dx, dy });
+                1
             }
             Placement::Snapped { .. } => {
+                let together = &rest[..joint::run(rest)];
                 let member = |label| Member { source: source::SNAP, label, estimate: 0.0 };
-                let members = [member("marks set by the fit, x"), member("marks set by the fit, y")];
-                let range = inputs.push_block(&members, &[xx, xy, xy, yy], f64::INFINITY, EvaluationType::A)?;
-                MarkPlace { at: mark.at, dx: range.start, dy: range.start + 1 }
+                let both = [member("marks set by the fit, x"), member("marks set by the fit, y")];
+                let members: Vec<Member<'_>> = together.iter().flat_map(|_| both).collect();
+                let covariance = joint::covariance(together);
+                let range = inputs.push_block(&members, &covariance, f64::INFINITY, EvaluationType::A)?;
+                let place = |(m, dx): (&Mark, usize)| MarkPlace { at: m.at, dx, dy: dx + 1 };
+                places.extend(together.iter().zip(range.step_by(2)).map(place));
+                together.len()
             }
         };
-        places.push(place);
+        rest = &rest[together..];
     }
     Ok(places)
 }

@@ -359,7 +359,7 @@ mod tests {
         let mut snapped = shape("breadth 1", Kind::Breadth, &[(500.0, 400.0), (570.0, 420.0)], MarkKind::Silhouette);
         for m in &mut snapped.marks {
             let levels = Some(Levels { animal: 0.1, ground: 0.5 });
-            let placement = Placement::Snapped { covariance_px2: [0.3, 0.12, 0.1], levels };
+            let placement = Placement::snapped([0.3, 0.12, 0.1], levels);
             *m = Mark { at: Point::new(m.at.x, m.at.y), kind: MarkKind::Silhouette, placement };
         }
         let joints = [(500.0, 700.0), (530.0, 705.0), (565.0, 702.0), (610.0, 712.0)];

@@ -69,10 +69,46 @@ pub enum Placement {
         covariance_px2: [f64; 3],
         /// Light of animal and ground at a silhouette; `None` at a feature.
         levels: Option<Levels>,
+        /// Covariance with the next mark of the shape, px², where both were fitted together: this one's x with the other's x and y, its y
+        /// with the other's x and y.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        with_next_px2: Option<[f64; 4]>,
+        /// How much farther along the shape a silhouette end moves than its edge does square to itself, one over the cosine of the angle
+        /// between; absent where the edge is square to the shape.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        slant: Option<f64>,
     },
 }
 
 impl Placement {
+    /// By a fit to this mark alone.
+    #[must_use]
+    pub const fn snapped(covariance_px2: [f64; 3], levels: Option<Levels>) -> Self {
+        Self::Snapped { covariance_px2, levels, with_next_px2: None, slant: None }
+    }
+
+    /// The same with the covariance with the next mark of the shape, px²; by hand it stays as it is.
+    #[must_use]
+    pub const fn with_next(self, with_next_px2: Option<[f64; 4]>) -> Self {
+        match self {
+            Self::Hand => self,
+            Self::Snapped { covariance_px2, levels, slant, .. } => {
+                Self::Snapped { covariance_px2, levels, with_next_px2, slant }
+            }
+        }
+    }
+
+    /// The same where the edge is met aslant; by hand it stays as it is.
+    #[must_use]
+    pub const fn aslant(self, slant: Option<f64>) -> Self {
+        match self {
+            Self::Hand => self,
+            Self::Snapped { covariance_px2, levels, with_next_px2, .. } => {
+                Self::Snapped { covariance_px2, levels, with_next_px2, slant }
+            }
+        }
+    }
+
     /// The word for tables.
     #[must_use]
     pub const fn name(&self) -> &'static str {

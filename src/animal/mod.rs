@@ -17,6 +17,7 @@ mod evaluate;
 mod evaluate_tests;
 mod figure;
 pub mod find;
+mod joint;
 mod live;
 mod lying;
 mod mark;

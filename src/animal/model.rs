@@ -18,6 +18,9 @@ const TONE_SHIFT_PER_W: f64 = 0.08;
 /// The exponent that does.
 const TONE_EXPONENT: f64 = 1.3;
 
+/// An edge met at less than a sixth of a right angle is no end of a length.
+const MOST_SLANT: f64 = 4.0;
+
 /// Slope of the edge response at its middle, per blur spot: diffraction 1.12 (closed form), Gaussian 1.02.
 const EDGE_SLOPE_PER_W: f64 = 1.1;
 
@@ -59,6 +62,12 @@ impl End {
             Ground::Dark => 1.0,
         };
         Self { observer: 0.0, tone: outward, threshold: outward, levels: Some(levels) }
+    }
+
+    /// The same where the edge is met aslant: it moves by the same square to itself, and by this much more along the shape.
+    pub(super) fn aslant(self, slant: Option<f64>) -> Self {
+        let slant = slant.filter(|s| s.is_finite()).map_or(1.0, |s| s.clamp(1.0, MOST_SLANT));
+        Self { tone: slant * self.tone, threshold: slant * self.threshold, ..self }
     }
 
     /// By how many blur spots a tone curve of this exponent moves the half-way point to the bright side.
@@ -331,6 +340,20 @@ fn axis_length(kept: &mut Option<Curve<Slide>>, points: impl Iterator<Item = Poi
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_edge_met_aslant_moves_farther_along_the_shape() {
+        let end = End::snapped(Levels { animal: 0.1, ground: 0.6 });
+        let slanted = end.aslant(Some(1.25));
+        assert!(
+            (slanted.threshold / end.threshold - 1.25).abs() < 1e-12 && (slanted.tone / end.tone - 1.25).abs() < 1e-12
+        );
+        assert_eq!(end.aslant(None), end);
+        // What a file says against all geometry is not followed.
+        assert_eq!(end.aslant(Some(0.2)), end);
+        assert_eq!(end.aslant(Some(f64::NAN)), end);
+        assert!((end.aslant(Some(1e9)).threshold / end.threshold - MOST_SLANT).abs() < 1e-12);
+    }
 
     #[test]
     fn a_tone_curve_moves_edges_less_where_the_contrast_is_less() {

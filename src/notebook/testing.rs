@@ -42,8 +42,7 @@ pub(crate) fn figure(value: f64) -> FigureNote {
 /// A measurement of 300.1 µm, not yet put in.
 pub(crate) fn measurement(number: u64, animal: u64, picture: u64, setup: u64) -> Measurement {
     let mut snapped = mark(420.25, 310.1);
-    snapped.placement =
-        Placement::Snapped { covariance_px2: [0.01, 0.001, 0.02], levels: Some(Levels { animal: 0.1, ground: 0.6 }) };
+    snapped.placement = Placement::snapped([0.01, 0.001, 0.02], Some(Levels { animal: 0.1, ground: 0.6 }));
     Measurement {
         id: MeasurementId::new(number),
         animal: AnimalId::new(animal),

@@ -96,3 +96,29 @@ fn an_axis_refined(bencher: Bencher<'_, '_>) {
     let shape = Shape::by_hand("axis 1".to_owned(), Kind::Axis, &axis, MarkKind::Silhouette);
     bencher.bench_local(|| snap_shape(&light, &shape, w).widths.len());
 }
+
+/// An antenna of four segments of 1 to 3 blur spots, drawn half as long as usual under f/8, and where the hand set its marks.
+fn short_antenna() -> (Light, Px, Shape) {
+    let mut scene = animal_scene(5);
+    scene.effective_aperture = 8.0 * (1.0 + scene.magnification);
+    for limb in &mut scene.animals[0].animal.limbs {
+        let half = if limb.name.starts_with("antenna") { 0.5 } else { 1.0 };
+        limb.segments.iter_mut().for_each(|s| s.length_um *= half);
+    }
+    let rendered = render(&scene).expect("renders");
+    let truth = rendered.truth.expect("an animal");
+    let joints = &truth.limbs.iter().find(|l| l.name == "antenna left").expect("an antenna").joints_px;
+    let off = [[0.8, -0.6], [-1.1, 0.9], [0.7, 1.3], [-0.9, -1.2], [0.4, 0.8]];
+    let marks: Vec<_> = joints.iter().zip(off).map(|(p, d)| Point::new(p[0] + d[0], p[1] + d[1])).collect();
+    let p = &rendered.picture;
+    let light = Light::new(p.width, p.height, p.linear_luminance());
+    let shape = Shape::by_hand("antenna 1".to_owned(), Kind::Appendage, &marks, MarkKind::Feature);
+    (light, Px::new(truth.blur_spot_px), shape)
+}
+
+/// From all its starts; no more than a person waits without noticing, 0.2 s (common practice).
+#[divan::bench(sample_count = 10)]
+fn a_short_antenna_fitted(bencher: Bencher<'_, '_>) {
+    let (light, w, shape) = short_antenna();
+    bencher.bench_local(|| snap_shape(&light, &shape, w).shape.marks.len());
+}

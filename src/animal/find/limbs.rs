@@ -113,8 +113,7 @@ fn proposal(light: &Light, chosen: &Chosen, path: &[Point<Image>], number: usize
     let mut joints_resolved = 0;
     for i in 1..at.len().saturating_sub(1) {
         if let Ok(Joint { at, covariance_px2 }) = snap_to_joint(light, at[i - 1], at[i], at[i + 1], w) {
-            marks[i] =
-                Mark { at, kind: MarkKind::Feature, placement: Placement::Snapped { covariance_px2, levels: None } };
+            marks[i] = Mark { at, kind: MarkKind::Feature, placement: Placement::snapped(covariance_px2, None) };
             joints_resolved += 1;
         }
     }

@@ -42,11 +42,7 @@ impl Known<'_> {
                 self.silhouette(points[i], along, u, u_middle.max(0.1 * self.w_px))
             } else {
                 let covariance_px2 = covariance(along, u_middle, u_middle);
-                Mark {
-                    at: points[i],
-                    kind: MarkKind::Feature,
-                    placement: Placement::Snapped { covariance_px2, levels: None },
-                }
+                Mark { at: points[i], kind: MarkKind::Feature, placement: Placement::snapped(covariance_px2, None) }
             }
         });
         Shape { name: "axis 1".to_owned(), kind: Kind::Axis, marks: marks.collect() }
@@ -80,7 +76,7 @@ impl Known<'_> {
         Mark {
             at,
             kind: MarkKind::Silhouette,
-            placement: Placement::Snapped { covariance_px2, levels: Some(Levels::of_ground(self.ground)) },
+            placement: Placement::snapped(covariance_px2, Some(Levels::of_ground(self.ground))),
         }
     }
 

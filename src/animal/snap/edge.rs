@@ -90,7 +90,7 @@ impl SilhouettePoint {
     /// The mark that it makes.
     #[must_use]
     pub const fn mark(&self) -> Mark {
-        let placement = Placement::Snapped { covariance_px2: self.covariance_px2, levels: Some(self.levels) };
+        let placement = Placement::snapped(self.covariance_px2, Some(self.levels));
         Mark { at: self.at, kind: MarkKind::Silhouette, placement }
     }
 }

@@ -130,7 +130,7 @@ impl MidLine {
                 entry(normal.x, normal.y, tangent.x, tangent.y),
                 entry(normal.y, normal.y, tangent.y, tangent.y),
             ];
-            let placement = Placement::Snapped { covariance_px2, levels: None };
+            let placement = Placement::snapped(covariance_px2, None);
             *mark = Mark { at, kind: MarkKind::Feature, placement };
         }
     }

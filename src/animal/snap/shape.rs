@@ -205,11 +205,8 @@ fn snap_chain(light: &Light, out: &mut SnappedShape, w: Px) {
             let (Some(before), Some(after)) = (before, after) else { continue };
             match snap_to_joint(light, before, points[i], after, w) {
                 Ok(Joint { at, covariance_px2 }) => {
-                    out.shape.marks[i] = Mark {
-                        at,
-                        kind: MarkKind::Feature,
-                        placement: Placement::Snapped { covariance_px2, levels: None },
-                    };
+                    out.shape.marks[i] =
+                        Mark { at, kind: MarkKind::Feature, placement: Placement::snapped(covariance_px2, None) };
                 }
                 Err(why) => out.notes.push(format!("mark {} of {} stays as set by hand: {why}", i + 1, out.shape.name)),
             }

@@ -1,5 +1,5 @@
 //! Do stated intervals keep their word? `cargo run --release --example animal_campaign -- COUNT [REGIME…] [--first SEED] [--plot FILE.png]
-//! [--first-order] [--each]`, or `… -- bound COUNT [REGIME…]` for the Cramér–Rao bound of segments, or `… -- anatomy COUNT [REGIME…]` for
+//! [--first-order] [--at-most TRIALS] [--each]`, or `… -- bound COUNT [REGIME…]` for the Cramér–Rao bound of segments, or `… -- anatomy COUNT [REGIME…]` for
 //! the errors of single marks
 //!
 //! Every trial draws each non-zero input of the budget from its stated distribution: the scale's sources, hand and observer, the
@@ -14,7 +14,7 @@ mod trial;
 
 use rayon::prelude::*;
 
-use motestick::uncertainty::Trials;
+use motestick::uncertainty::{Options, Trials};
 use report::Report;
 use trial::{Regime, trial};
 
@@ -32,11 +32,17 @@ fn main() {
     let each = args.iter().any(|a| a == "--each");
     match kind.as_deref() {
         Some("bound") => return regimes.into_iter().for_each(|regime| print_bounds(regime, first..first + count)),
-        Some(_) => return regimes.into_iter().for_each(|regime| anatomy::print(regime, first..first + count, each)),
+        Some(_) => {
+            let lit = [("--bright", true), ("--dark", false)].into_iter().find(|l| args.iter().any(|a| a == l.0));
+            let print = |regime| anatomy::print(regime, first..first + count, lit.map(|l| l.1), each);
+            return regimes.into_iter().for_each(print);
+        }
         None => {}
     }
     let quick = args.iter().any(|a| a == "--first-order");
-    let trials = if quick { Trials::Skip } else { Trials::Fixed(2000) };
+    // As the program evaluates, or with fewer trials at most.
+    let at_most = option("--at-most").and_then(|a| a.parse().ok()).map(|at_most| Trials::Adaptive { at_most });
+    let trials = if quick { Trials::Skip } else { at_most.unwrap_or(Options::default().trials) };
     let mut report = Report::default();
     for regime in regimes {
         let outcomes: Vec<_> =

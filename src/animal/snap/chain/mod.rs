@@ -6,8 +6,10 @@
 
 mod fit;
 mod model;
+mod problem;
 mod raster;
 mod samples;
+mod several;
 
 use fit::Fit;
 use model::{EndKind, Layout};
@@ -39,11 +41,18 @@ const GOES_ON: f64 = 0.45;
 /// A drawing that leaves more than this share of the contrast unexplained is no picture of the chain.
 const MOST_LEFT: f64 = 0.12;
 
+/// A body's edge is taken as met no more obliquely than this, by the cosine.
+const LEAST_COSINE: f64 = 0.3;
+
 /// Where one mark of the chain is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Found {
     pub(super) at: Point<Image>,
     pub(super) covariance_px2: [f64; 3],
+    /// With the next one, where that is found too.
+    with_next_px2: Option<[f64; 4]>,
+    /// How obliquely the chain meets the body's edge.
+    slant: Option<f64>,
     /// At an end that is a silhouette: light before it and beyond it, along the chain.
     pub(super) levels: Option<Levels>,
 }
@@ -51,7 +60,8 @@ pub(super) struct Found {
 impl Found {
     pub(super) fn mark(&self) -> Mark {
         let kind = if self.levels.is_some() { MarkKind::Silhouette } else { MarkKind::Feature };
-        let placement = Placement::Snapped { covariance_px2: self.covariance_px2, levels: self.levels };
+        let placement =
+            Placement::snapped(self.covariance_px2, self.levels).with_next(self.with_next_px2).aslant(self.slant);
         Mark { at: self.at, kind, placement }
     }
 }
@@ -86,9 +96,7 @@ pub(super) fn fit_chain(light: &Light, marks: &[Point<Image>], w: Px) -> Option<
     if looks.last != EndKind::Tip && looks.first == EndKind::Tip {
         let turned: Vec<Point<Image>> = marks.iter().rev().copied().collect();
         let looks = look(light, &turned, w)?;
-        let mut found = placed(light, &turned, w, &looks)?;
-        found.reverse();
-        return Some(found);
+        return Some(turned_back(placed(light, &turned, w, &looks)?));
     }
     placed(light, marks, w, &looks)
 }
@@ -130,9 +138,31 @@ fn placed(light: &Light, marks: &[Point<Image>], w: f64, looks: &Looks) -> Optio
             _ if looks.last == EndKind::Tip => levels(g + tone(i - 1), g),
             _ => return None,
         };
-        Some(Found { at, covariance_px2, levels })
+        let at_body = i == 0 && looks.first == EndKind::Body;
+        let slant = at_body.then(|| 1.0 / fit.parameter(layout.body() + 1).cos().abs().max(LEAST_COSINE));
+        Some(Found { at, covariance_px2, with_next_px2: None, slant, levels })
     });
-    Some(found.collect())
+    let mut found: Vec<Option<Found>> = found.collect();
+    for i in 0..last {
+        if let [Some(this), Some(_)] = &mut found[i..i + 2] {
+            this.with_next_px2 = Some(fit.with_next(&samples, i));
+        }
+    }
+    Some(found)
+}
+
+/// The same from the other end.
+fn turned_back(mut found: Vec<Option<Found>>) -> Vec<Option<Found>> {
+    let with_next: Vec<_> = found.iter().map(|f| f.and_then(|f| f.with_next_px2)).collect();
+    found.reverse();
+    let turned = |[xx, xy, yx, yy]: [f64; 4]| [xx, yx, xy, yy];
+    // The mark that was before is the next one now.
+    for (found, with_before) in found.iter_mut().zip(with_next.iter().rev().skip(1).chain([&None])) {
+        if let Some(found) = found {
+            found.with_next_px2 = with_before.map(turned);
+        }
+    }
+    found
 }
 
 /// A first look at ground, segments and ends.
@@ -241,7 +271,12 @@ mod tests {
             // From the tip to the body it is the same chain.
             let turned: Vec<Point<Image>> = marks.iter().rev().copied().collect();
             let back = fit_chain(&picture(0.006, seed), &turned, w).expect("a chain");
-            assert_eq!(back.iter().rev().copied().collect::<Vec<_>>(), found);
+            let transposed = |[xx, xy, yx, yy]: [f64; 4]| [xx, yx, xy, yy];
+            for (from_base, from_tip) in [(0, 2), (1, 1), (2, 0)] {
+                let pair = |found: &[Option<Found>], i: usize| found[i].and_then(|f| f.with_next_px2).expect("a pair");
+                assert_eq!(pair(&found, from_base), transposed(pair(&back, from_tip)));
+            }
+            assert_eq!(turned_back(back), found);
         }
     }
 

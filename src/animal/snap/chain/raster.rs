@@ -1,36 +1,44 @@
 //! A layer of light on square cells: soft coverage of simple shapes, and a Gaussian blur.
 
 /// Blur is carried out to so many standard deviations.
-const REACH_SIGMA: f64 = 3.2;
+pub(super) const REACH_SIGMA: f64 = 3.2;
 
-/// Values on a rectangle of cells, row by row.
+/// Values on a rectangle of cells, row by row; it may be a window of a larger one.
 #[derive(Clone, Debug)]
 pub(super) struct Layer {
+    /// Column and row of the larger one where the window begins.
+    pub(super) corner: [usize; 2],
     pub(super) columns: usize,
     pub(super) rows: usize,
     pub(super) values: Vec<f64>,
 }
 
 impl Layer {
-    pub(super) fn new(columns: usize, rows: usize) -> Self {
-        Self { columns, rows, values: vec![0.0; columns * rows] }
+    /// A window by first and end of columns and rows.
+    pub(super) fn window([x0, y0, x1, y1]: [usize; 4]) -> Self {
+        Self { corner: [x0, y0], columns: x1 - x0, rows: y1 - y0, values: vec![0.0; (x1 - x0) * (y1 - y0)] }
     }
 
     /// Lays `tone` over the cells of a box as far as `inside` (a signed distance in cells, positive within) covers them.
     pub(super) fn lay(&mut self, [x0, y0, x1, y1]: [f64; 4], tone: f64, inside: impl Fn(f64, f64) -> f64) {
-        let first = |v: f64| (v - 1.0).floor().max(0.0) as usize;
-        let end = |v: f64, most: usize| (v + 1.0).ceil().clamp(0.0, most as f64) as usize;
-        for row in first(y0)..end(y1, self.rows) {
+        let [x, y] = self.corner;
+        let first = |v: f64, corner: usize| (v - 1.0 - corner as f64).floor().max(0.0) as usize;
+        let end =
+            |v: f64, corner: usize, most: usize| (v + 1.0 - corner as f64).ceil().clamp(0.0, most as f64) as usize;
+        for row in first(y0, y)..end(y1, y, self.rows) {
             let line = &mut self.values[row * self.columns..(row + 1) * self.columns];
-            let cells = line.iter_mut().enumerate().take(end(x1, self.columns)).skip(first(x0));
+            let cells = line.iter_mut().enumerate().take(end(x1, x, self.columns)).skip(first(x0, x));
             for (column, v) in cells {
-                let cover = (0.5 + inside(column as f64 + 0.5, row as f64 + 0.5)).clamp(0.0, 1.0);
-                *v += cover * (tone - *v);
+                let cover = 0.5 + inside((x + column) as f64 + 0.5, (y + row) as f64 + 0.5);
+                if cover > 0.0 {
+                    *v += cover.min(1.0) * (tone - *v);
+                }
             }
         }
     }
 
-    /// The smallest box of cells outside of which this layer and another agree; `None` where they agree everywhere.
+    /// The smallest box of cells outside of which this window and another of the same place agree, counted from its own corner; `None`
+    /// where they agree everywhere.
     pub(super) fn differs_in(&self, other: &Self) -> Option<[usize; 4]> {
         let mut found: Option<[usize; 4]> = None;
         for row in 0..self.rows {
@@ -47,29 +55,51 @@ impl Layer {
         found
     }
 
-    /// The part of it in a box.
+    /// The part of it in a box counted from its own corner.
     pub(super) fn part(&self, [x0, y0, x1, y1]: [usize; 4]) -> Self {
-        let rows = (y0..y1).flat_map(|row| self.values[row * self.columns + x0..row * self.columns + x1].to_vec());
-        Self { columns: x1 - x0, rows: y1 - y0, values: rows.collect() }
+        let mut values = Vec::with_capacity((x1 - x0) * (y1 - y0));
+        for row in y0..y1 {
+            values.extend_from_slice(&self.values[row * self.columns + x0..row * self.columns + x1]);
+        }
+        let corner = [self.corner[0] + x0, self.corner[1] + y0];
+        Self { corner, columns: x1 - x0, rows: y1 - y0, values }
     }
 
     /// Blurred by a Gaussian; beyond its border the layer goes on as it ends.
     pub(super) fn blurred(&self, sigma: f64) -> Self {
         let weights = kernel(sigma);
-        let (w, h) = (self.columns, self.rows);
-        let mut across = Self::new(w, h);
-        let mut padded = vec![0.0; w.max(h) + 2 * (weights.len() - 1)];
-        for row in 0..h {
-            convolve(self.values[row * w..(row + 1) * w].iter().copied(), w, &weights, &mut padded, |x, v| {
-                across.values[row * w + x] = v;
-            });
+        let (w, h, reach) = (self.columns, self.rows, weights.len() - 1);
+        let empty = Self { corner: self.corner, columns: w, rows: h, values: vec![0.0; w * h] };
+        if w == 0 || h == 0 {
+            return empty;
         }
-        let mut out = Self::new(w, h);
-        for column in 0..w {
-            let line = (0..h).map(|row| across.values[row * w + column]);
-            convolve(line, h, &weights, &mut padded, |y, v| out.values[y * w + column] = v);
+        let mut across = empty.clone();
+        let mut padded = vec![0.0; w + 2 * reach];
+        for (line, out) in self.values.chunks_exact(w).zip(across.values.chunks_exact_mut(w)) {
+            padded[..reach].fill(line[0]);
+            padded[reach..reach + w].copy_from_slice(line);
+            padded[reach + w..].fill(line[w - 1]);
+            for (k, weight) in weights.iter().enumerate() {
+                add_both(out, &padded[reach - k..], &padded[reach + k..], *weight, k > 0);
+            }
+        }
+        let mut out = empty;
+        for (row, line) in out.values.chunks_exact_mut(w).enumerate() {
+            for (k, weight) in weights.iter().enumerate() {
+                let (above, below) = (row.saturating_sub(k) * w, (row + k).min(h - 1) * w);
+                add_both(line, &across.values[above..], &across.values[below..], *weight, k > 0);
+            }
         }
         out
+    }
+}
+
+/// Adds a line times a weight, and another one that mirrors it.
+fn add_both(to: &mut [f64], a: &[f64], b: &[f64], weight: f64, mirrored: bool) {
+    if mirrored {
+        to.iter_mut().zip(a).zip(b).for_each(|((v, a), b)| *v += weight * (a + b));
+    } else {
+        to.iter_mut().zip(a).for_each(|(v, a)| *v += weight * a);
     }
 }
 
@@ -83,34 +113,13 @@ fn kernel(sigma: f64) -> Vec<f64> {
     weights
 }
 
-fn convolve(
-    line: impl Iterator<Item = f64>,
-    n: usize,
-    weights: &[f64],
-    padded: &mut [f64],
-    mut put: impl FnMut(usize, f64),
-) {
-    let reach = weights.len() - 1;
-    for (p, v) in padded[reach..].iter_mut().zip(line) {
-        *p = v;
-    }
-    let (first, last) = (padded[reach], padded[reach + n - 1]);
-    padded[..reach].fill(first);
-    padded[reach + n..2 * reach + n].fill(last);
-    for x in 0..n {
-        let middle = x + reach;
-        let sides: f64 = (1..=reach).map(|k| weights[k] * (padded[middle - k] + padded[middle + k])).sum();
-        put(x, weights[0] * padded[middle] + sides);
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn a_half_plane_blurs_to_the_normal_distribution() {
-        let mut layer = Layer::new(40, 30);
+        let mut layer = Layer::window([0, 0, 40, 30]);
         // Edge at x = 20.3, animal to the left.
         layer.lay([0.0, 0.0, 40.0, 30.0], 2.0, |x, _| 20.3 - x);
         let out = layer.blurred(3.0);
@@ -124,7 +133,7 @@ mod tests {
 
     #[test]
     fn what_differs_is_boxed() {
-        let a = Layer::new(10, 8);
+        let a = Layer::window([0, 0, 10, 8]);
         let mut b = a.clone();
         assert_eq!(a.differs_in(&b), None);
         b.values[3 * 10 + 4] = 1.0;

@@ -26,6 +26,8 @@ pub(super) struct Samples {
     pub(super) cell_px: f64,
     /// Samples that are fitted: place in the patch, and light.
     pub(super) used: Vec<(usize, f64)>,
+    /// Column and row of the first cell of each of them.
+    first_cells: Vec<[usize; 2]>,
 }
 
 impl Samples {
@@ -46,8 +48,9 @@ impl Samples {
         if columns * rows > MOST_SAMPLES {
             return None;
         }
-        let mut samples =
-            Self { columns, rows, per, origin: Point::new(x0, y0), cell_px: bin as f64 / per as f64, used: Vec::new() };
+        let cell_px = bin as f64 / per as f64;
+        let (origin, used, first_cells) = (Point::new(x0, y0), Vec::new(), Vec::new());
+        let mut samples = Self { columns, rows, per, origin, cell_px, used, first_cells };
         let widest = looks.halves.iter().copied().fold(0.0, f64::max);
         for place in 0..columns * rows {
             let corner =
@@ -58,30 +61,36 @@ impl Samples {
             }
             if let Some(v) = mean(light, corner, bin) {
                 samples.used.push((place, v));
+                samples.first_cells.push([per * (place % columns), per * (place / columns)]);
             }
         }
         (samples.used.len() >= 60).then_some(samples)
     }
 
-    /// The drawing's layer, averaged over the cells of each sample that is used.
-    pub(super) fn seen(&self, layer: &Layer, [x0, y0]: [usize; 2]) -> Vec<f64> {
+    /// A layer averaged over the cells of each sample that is used, 0 outside of its window.
+    pub(super) fn seen(&self, layer: &Layer) -> Vec<f64> {
         let n = self.per;
-        let value = |place: usize| {
-            let (column, row) = (n * (place % self.columns), n * (place / self.columns));
+        let [x0, y0] = layer.corner;
+        let value = |[column, row]: [usize; 2]| {
+            // Below the corner the difference wraps to beyond every end.
+            let (x, y) = (column.wrapping_sub(x0), row.wrapping_sub(y0));
+            if n == 1 {
+                return if x < layer.columns && y < layer.rows { layer.values[y * layer.columns + x] } else { 0.0 };
+            }
             let mut sum = 0.0;
-            for y in row..row + n {
-                for x in column..column + n {
-                    let inside = x >= x0 && y >= y0 && x < x0 + layer.columns && y < y0 + layer.rows;
-                    sum += if inside { layer.values[(y - y0) * layer.columns + x - x0] } else { 0.0 };
+            for y in (0..n).map(|k| y.wrapping_add(k)).filter(|y| *y < layer.rows) {
+                for x in (0..n).map(|k| x.wrapping_add(k)).filter(|x| *x < layer.columns) {
+                    sum += layer.values[y * layer.columns + x];
                 }
             }
             sum / (n * n) as f64
         };
-        self.used.iter().map(|u| value(u.0)).collect()
+        self.first_cells.iter().map(|c| value(*c)).collect()
     }
 
-    pub(super) fn cells(&self) -> (usize, usize) {
-        (self.columns * self.per, self.rows * self.per)
+    /// The whole patch in cells, as a window.
+    pub(super) fn whole(&self) -> [usize; 4] {
+        [0, 0, self.columns * self.per, self.rows * self.per]
     }
 }
 
