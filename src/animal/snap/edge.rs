@@ -87,6 +87,11 @@ impl SilhouettePoint {
         self.normal.dot(outward) < ASLANT_RAD.cos() * outward.length()
     }
 
+    /// The same of a tip, beside which the hand may have set the mark: a rounded end turns within that less than a limb's flank does.
+    pub(super) fn is_flank(&self, outward: Vector<Image>) -> bool {
+        self.normal.dot(outward) < FLANK_RAD.cos() * outward.length()
+    }
+
     /// The mark that it makes.
     #[must_use]
     pub const fn mark(&self) -> Mark {
@@ -183,6 +188,8 @@ const MOST_BURNT: f64 = 0.3;
 /// seldom hollow so sharply.
 const HOLLOW_W: f64 = 7.0;
 const ASLANT_RAD: f64 = 0.4;
+/// The same at a tip: a mark three uncertainties of the hand beside the tip of a body as thin as three blur spots stands at 25°.
+const FLANK_RAD: f64 = 0.55;
 /// Widest edge, in blur spots.
 const WIDEST_W: f64 = 3.0;
 /// A second crossing whose misfit is larger by less than this many blur spots makes the choice a guess.

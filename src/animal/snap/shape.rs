@@ -74,7 +74,7 @@ fn snap_ends(light: &Light, out: &mut SnappedShape, w: Px, levels: Option<Levels
         let how = how.with_inside(Px::new(0.5 * length)).with_levels(levels);
         let along = snap_to_silhouette(light, points[mark], direction, &how);
         let along = match along {
-            Ok(point) if !point.is_hollow(w) => Ok(point),
+            Ok(point) if !point.is_hollow(w) && !point.is_flank(direction) => Ok(point),
             other => snap_between_limbs(light, points[mark], direction, &how).map_err(|why| other.err().unwrap_or(why)),
         };
         match along {
