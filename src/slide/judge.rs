@@ -277,7 +277,7 @@ fn division(
         Tiers::Tens { .. } if agrees => return Ok(LongGraduations::Tenths),
         Tiers::Fives { .. } if agrees => return Ok(LongGraduations::Fifths),
         Tiers::Tens { .. } => {
-            return ambiguous("only every tenth line is longer, and no fifth between", "2 or 5");
+            return ambiguous("every tenth line is longer, but no fifth between is for certain", "2 or 5");
         }
         Tiers::Fives { .. } => {
             return ambiguous(
