@@ -160,7 +160,9 @@ fn scenes(scene_of: &dyn Fn(u64) -> SlideScene, count: u64, first: u64, each: bo
                     blur_pulls.push(pull);
                     if each {
                         let (width, u) = (reading.line_width.get(), blur.u / blur.width);
-                        println!("{note}: blur over true {ratio:.3}, u {u:.3}, pull {pull:+.1}, line {width:.2} px wide");
+                        println!(
+                            "{note}: blur over true {ratio:.3}, u {u:.3}, pull {pull:+.1}, line {width:.2} px wide"
+                        );
                     }
                 }
                 if with_bound {
