@@ -33,7 +33,7 @@ pub mod source {
 
 /// A bound of what is not resolved lies at least this many standard uncertainties above it. A segment of 1.7 blur spots looks shorter
 /// than one only when its marks are off by nearly two: with the usual 1.96 such bounds held in 6 of 11 trials, with 3 in 364 of 384, with this
-/// in 382 (tests/campaign/animals).
+/// in 371 (tests/campaign/animals).
 const BOUND_U: f64 = 3.5;
 /// Turns between chords above this are too sharp for the marks: about 60°.
 const SHARP_TURN_RAD: f64 = 1.05;
