@@ -221,7 +221,7 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
         pitch = 1.0 / slope;
         // The second pass sees the lines in their own frame and looks farther along them for long ones.
         let band = (lines.band.1 - lines.band.0).max(4.0 * pitch);
-        let reach = lines.reach.iter().fold(lines.band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
+        let reach = lines.extent();
         along = (reach.0 - s - 0.75 * band, reach.1 - s + 0.75 * band);
         let density = there as f64 / lines.present.len() as f64;
         let told = if matches!(lines.tiers, Tiers::Alike | Tiers::Twos | Tiers::Odd) { 1.0 } else { 1.5 };

@@ -4,6 +4,7 @@
 //! field to spare, or of light that was evened out on a bench. The fit takes it for what speaks for a plain scale before the graduations are asked.
 
 use super::candidate::Candidate;
+use super::scale_map::half_diagonal;
 use crate::photo::Light;
 use crate::stats::{Loss, Matrix, quantile, robust_least_squares};
 
@@ -44,9 +45,9 @@ pub(super) fn fall_off(light: &Light, ruling: &Candidate) -> Option<(f64, f64)> 
 
 fn patches(light: &Light, ruling: &Candidate) -> Vec<Patch> {
     let (width, height) = (light.width() as f64, light.height() as f64);
-    let half_diagonal = 0.5 * width.hypot(height);
+    let half_diagonal = half_diagonal(light.width(), light.height());
     let (half_t, _) = ruling.half_size();
-    let (low, high) = ruling.lines.reach.iter().fold(ruling.lines.band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
+    let (low, high) = ruling.lines.extent();
     // The ground between lines: what is brighter than most where they are dark, darker than most where they are bright.
     let share = if ruling.lines.bright { 0.25 } else { 0.75 };
     let at = |patch: usize, sample: f64, size: f64| (patch as f64 + sample / SAMPLES as f64) / PATCHES as f64 * size;

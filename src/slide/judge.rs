@@ -192,8 +192,7 @@ fn is_second_decimal(chosen: &Candidate, c: &Candidate) -> bool {
 /// multiple of the other. Figures and ends of long graduations stand five or ten divisions apart.
 fn stands_apart(chosen: &Candidate, c: &Candidate) -> bool {
     let ratio = (c.pitch_px / chosen.pitch_px).max(chosen.pitch_px / c.pitch_px);
-    let own = |c: &Candidate| c.lines.reach.iter().fold(c.lines.band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
-    let (from, to) = own(chosen);
+    let (from, to) = chosen.lines.extent();
     let s = chosen.frame.ts(c.middle().0, c.middle().1).1;
     let half = 0.5 * (c.lines.band.1 - c.lines.band.0);
     let apart = chosen.pitch_px.max(c.pitch_px);
@@ -249,7 +248,7 @@ fn inside(chosen: &Candidate, c: &Candidate, same_direction: bool) -> bool {
         (band.0 - margin, band.1 + margin)
     } else {
         let margin = 3.0 * chosen.pitch_px;
-        let all = chosen.lines.reach.iter().fold(band, |r, q| (r.0.min(q.0), r.1.max(q.1)));
+        let all = chosen.lines.extent();
         (all.0 - margin, all.1 + margin)
     };
     let (half_t, _) = chosen.half_size();
@@ -277,7 +276,10 @@ fn division(
         Tiers::Tens { .. } if agrees => return Ok(LongGraduations::Tenths),
         Tiers::Fives { .. } if agrees => return Ok(LongGraduations::Fifths),
         Tiers::Tens { .. } => {
-            return ambiguous("every tenth line is longer, but no fifth between is for certain", "2 or 5");
+            return ambiguous(
+                "every tenth line is longer, but whether the fifths between are too is not certain",
+                "2 or 5",
+            );
         }
         Tiers::Fives { .. } => {
             return ambiguous(

@@ -102,8 +102,7 @@ impl Locator<'_> {
 
     /// Strips over everything that any graduation reaches, about `height` px each.
     fn strips(&self, height: f64) -> Vec<Strip> {
-        let lo = self.lines.reach.iter().map(|r| r.0).fold(self.lines.band.0, f64::min);
-        let hi = self.lines.reach.iter().map(|r| r.1).fold(self.lines.band.1, f64::max);
+        let (lo, hi) = self.lines.extent();
         let n = ((hi - lo) / height).round().max(1.0);
         let half = 0.5 * (hi - lo) / n;
         (0..n as usize).map(|i| Strip { s: lo + (2.0 * i as f64 + 1.0) * half, half }).collect()

@@ -62,10 +62,16 @@ pub(super) fn refine(
     request: &Request,
     left_out: &[LeftOut],
 ) -> Result<Reading, Refusal> {
-    let own = family(light, verdict.chosen, request, &places(left_out, false))?;
+    let ground = Ground {
+        centre: (0.5 * light.width() as f64, 0.5 * light.height() as f64),
+        radius: half_diagonal(light.width(), light.height()),
+        division_mm: 1e-3 * request.division.get(),
+        plain: fit::prior_plain(fall_off::fall_off(light, verdict.chosen)),
+    };
+    let own = family(light, verdict.chosen, ground, &places(left_out, false))?;
     let mut reading = assemble(light, verdict, request, &own)?;
     if let Some(crossed) = verdict.crossed {
-        join_across(light, (crossed, &places(left_out, true)), &own.fitted, request, &mut reading);
+        join_across(light, (crossed, &places(left_out, true)), (ground, &own.fitted), request, &mut reading);
     }
     let by_hand = reading.graduations.iter().filter(|g| g.rejected == Some(Rejection::ByHand)).count();
     if by_hand > 0 {
@@ -87,14 +93,8 @@ struct Located {
     by_hand: BTreeSet<i64>,
 }
 
-fn family(light: &Light, chosen: &Candidate, request: &Request, left_out: &[Point<Image>]) -> Result<Located, Refusal> {
+fn family(light: &Light, chosen: &Candidate, ground: Ground, left_out: &[Point<Image>]) -> Result<Located, Refusal> {
     let locator = Locator { light, frame: chosen.frame, lines: &chosen.lines };
-    let ground = Ground {
-        centre: (0.5 * light.width() as f64, 0.5 * light.height() as f64),
-        radius: half_diagonal(light.width(), light.height()),
-        division_mm: 1e-3 * request.division.get(),
-        plain: fit::prior_plain(fall_off::fall_off(light, chosen)),
-    };
     let mut phase = chosen.lines.phase.clone();
     let mut shape = best_start(&locator, &phase, chosen.pitch_px).ok_or(Refusal::NoRuling)?;
     let mut settled = false;
@@ -133,11 +133,11 @@ fn family(light: &Light, chosen: &Candidate, request: &Request, left_out: &[Poin
 fn join_across(
     light: &Light,
     (crossed, left_out): (&Candidate, &[Point<Image>]),
-    along: &Fitted,
+    (ground, along): (Ground, &Fitted),
     request: &Request,
     reading: &mut Reading,
 ) {
-    let Ok(own) = family(light, crossed, request, left_out) else { return };
+    let Ok(own) = family(light, crossed, ground, left_out) else { return };
     let lines = graduations(crossed.lines.first, &crossed.lines.present, &own);
     let used = lines.iter().filter(|g| g.rejected.is_none()).count();
     if used < LEAST_ACROSS

@@ -2,7 +2,7 @@
 
 use super::chain::fit_chain;
 use super::clear::snap_between_limbs;
-use super::edge::{NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
+use super::edge::{ASLANT_RAD, NoEdge, SilhouettePoint, Snapping, TIP_ASLANT_RAD, snap_to_silhouette};
 use super::feature::{Joint, snap_to_joint};
 use super::midline::MidLine;
 use super::sides::levels_about;
@@ -74,7 +74,7 @@ fn snap_ends(light: &Light, out: &mut SnappedShape, w: Px, levels: Option<Levels
         let how = how.with_inside(Px::new(0.5 * length)).with_levels(levels);
         let along = snap_to_silhouette(light, points[mark], direction, &how);
         let along = match along {
-            Ok(point) if !point.is_hollow(w) && !point.is_flank(direction) => Ok(point),
+            Ok(point) if !point.is_hollow(w) && !point.is_aslant(direction, TIP_ASLANT_RAD) => Ok(point),
             other => snap_between_limbs(light, points[mark], direction, &how).map_err(|why| other.err().unwrap_or(why)),
         };
         match along {
@@ -134,7 +134,9 @@ fn snap_outline(light: &Light, out: &mut SnappedShape, w: Px) {
         let capture = Px::new((3.0 * by_hand(w).get()).max(4.0));
         let how = Snapping { capture, ..Snapping::by_hand(w) }.with_inside(w * 3.0).with_levels(levels);
         match snap_to_silhouette(light, *at, outward(i), &how) {
-            Ok(found) if found.is_hollow(w) || found.is_aslant(outward(i)) => out.stays(i, &NoEdge::Attached),
+            Ok(found) if found.is_hollow(w) || found.is_aslant(outward(i), ASLANT_RAD) => {
+                out.stays(i, &NoEdge::Attached)
+            }
             Ok(found) => out.moved(i, &found),
             Err(why) => out.stays(i, &why),
         }
@@ -210,6 +212,35 @@ fn snap_chain(light: &Light, out: &mut SnappedShape, w: Px) {
                 }
                 Err(why) => out.notes.push(format!("mark {} of {} stays as set by hand: {why}", i + 1, out.shape.name)),
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::scene::Scene;
+    use super::*;
+
+    /// A span whose right end is an edge that stands aslant by so many degrees, and how far that end moved; `None` where it stays.
+    fn right_end(slant_deg: f64) -> Option<f64> {
+        let slope = slant_deg.to_radians().tan();
+        let inside = |x: f64, y: f64| x > 30.0 && x < 110.0 + slope * (y - 60.0);
+        let light = Scene::of(160, 120, inside).lit(0.15, 0.6).blurred(5.0).photographed(0.004, 3);
+        let marks = [Point::new(31.0, 60.0), Point::new(108.5, 60.0)];
+        let shape = Shape::by_hand("span 1".to_owned(), Kind::Span, &marks, MarkKind::Silhouette);
+        let found = snap_shape(&light, &shape, Px::new(5.0));
+        assert!(found.shape.marks[0].placement != Placement::Hand, "the left end is square");
+        let end = &found.shape.marks[1];
+        (end.placement != Placement::Hand).then_some(end.at.x - 110.0)
+    }
+
+    #[test]
+    fn a_flank_is_no_tip() {
+        for slant_deg in [0.0, 20.0] {
+            assert!(right_end(slant_deg).is_some_and(|off| off.abs() < 0.3), "{slant_deg}° is an end");
+        }
+        for slant_deg in [40.0, -42.0] {
+            assert_eq!(right_end(slant_deg), None, "{slant_deg}° is the flank of something");
         }
     }
 }

@@ -67,6 +67,13 @@ pub(super) struct Lines {
     pub(super) bar_beyond: bool,
 }
 
+impl Lines {
+    /// From where to where any graduation reaches, px of `s`.
+    pub(super) fn extent(&self) -> (f64, f64) {
+        self.reach.iter().fold(self.band, |all, r| (all.0.min(r.0), all.1.max(r.1)))
+    }
+}
+
 /// Standard error of a row of one residue, over the level of a line, above which longer lines might go unseen: two rows more would not stand
 /// out by six of them.
 const FAINT: f64 = 0.2;

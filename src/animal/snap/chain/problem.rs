@@ -86,6 +86,22 @@ pub(super) struct Settled {
     pub(super) cost: f64,
 }
 
+/// A patch of samples cut into squares.
+struct Squares {
+    /// Samples each way.
+    side: usize,
+    columns: usize,
+    across: usize,
+    count: usize,
+}
+
+impl Squares {
+    /// The square that holds the sample at a place in the patch.
+    fn of(&self, place: usize) -> usize {
+        (place / self.columns / self.side) * self.across + (place % self.columns) / self.side
+    }
+}
+
 /// Everything that stays the same during a fit.
 #[derive(Clone)]
 pub(super) struct Problem<'a> {
@@ -265,15 +281,21 @@ impl<'a> Problem<'a> {
         scatter
     }
 
+    /// The patch in squares of half a blur spot.
+    fn squares(&self) -> Squares {
+        let side = (0.6 * self.w_samples).round().max(2.0) as usize;
+        let (columns, across) = (self.samples.columns, self.samples.columns / side + 1);
+        Squares { side, columns, across, count: across * (self.samples.rows / side + 1) }
+    }
+
     /// By how much neighbours depart together: variance of sums over squares of half a blur spot over that of independent samples.
     pub(super) fn together(&self, light: &[f64]) -> f64 {
-        let side = (0.6 * self.w_samples).round().max(2.0) as usize;
-        let across = self.samples.columns / side + 1;
-        let mut sums = vec![0.0; across * (self.samples.rows / side + 1)];
+        let squares = self.squares();
+        let mut sums = vec![0.0; squares.count];
         let mut single = 0.0;
         for ((u, l), weight) in self.samples.used.iter().zip(light).zip(&self.weights) {
             let r = weight.sqrt() * (u.1 - l);
-            sums[(u.0 / self.samples.columns / side) * across + (u.0 % self.samples.columns) / side] += r;
+            sums[squares.of(u.0)] += r;
             single += r * r;
         }
         sums.iter().map(|s| s * s).sum::<f64>() / single.max(1e-12)
@@ -282,27 +304,26 @@ impl<'a> Problem<'a> {
     /// How unevenly light comes through the chain from place to place, which the drawing does not follow: standard deviation of means over
     /// half a blur spot beyond what noise makes of them, as a share of the contrast.
     pub(super) fn mottle(&self, light: &[f64], layer: &Layer) -> f64 {
-        let side = (0.6 * self.w_samples).round().max(2.0) as usize;
-        let across = self.samples.columns / side + 1;
-        let mut cells = vec![(0.0, 0.0); across * (self.samples.rows / side + 1)];
-        let (mut squares, mut pairs, mut before) = (0.0, 0.0, None);
+        let squares = self.squares();
+        let mut cells = vec![(0.0, 0.0); squares.count];
+        let (mut steps, mut pairs, mut before) = (0.0, 0.0, None);
         let inside = self.samples.seen(layer);
         for ((u, l), tone) in self.samples.used.iter().zip(light).zip(inside) {
             if tone.abs() < 0.5 * self.contrast {
                 continue;
             }
             let r = u.1 - l;
-            let cell = &mut cells[(u.0 / self.samples.columns / side) * across + (u.0 % self.samples.columns) / side];
+            let cell = &mut cells[squares.of(u.0)];
             (cell.0, cell.1) = (cell.0 + r, cell.1 + 1.0);
             if let Some((place, r_before)) = before
                 && place + 1 == u.0
             {
-                (squares, pairs) = (squares + f64::powi(r - r_before, 2), pairs + 1.0);
+                (steps, pairs) = (steps + f64::powi(r - r_before, 2), pairs + 1.0);
             }
             before = Some((u.0, r));
         }
-        let noise = 0.5 * squares / f64::max(pairs, 1.0);
-        let full = |c: &&(f64, f64)| c.1 >= 0.5 * (side * side) as f64;
+        let noise = 0.5 * steps / f64::max(pairs, 1.0);
+        let full = |c: &&(f64, f64)| c.1 >= 0.5 * (squares.side * squares.side) as f64;
         let (count, sum) = cells
             .iter()
             .filter(full)
