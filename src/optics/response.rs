@@ -17,6 +17,8 @@ const GAUSSIAN_BAND: f64 = 1.1;
 /// which adds variances of parts that have them and so errs by a tenth.
 const WIDTH_REACH: f64 = 1.1;
 const WIDTH_POINTS: usize = 97;
+/// Distances of a table for which sums run side by side.
+const SIDE_BY_SIDE: usize = 4;
 /// Oscillations of the integrand given to one panel of quadrature.
 const CYCLES_PER_PANEL: f64 = 2.5;
 
@@ -285,20 +287,30 @@ pub struct ResponseTable {
 impl ResponseTable {
     pub(crate) fn of_nodes(nodes: &[TableNode], reach: f64, points: usize, tail: f64) -> Self {
         let step = reach / (points - 1) as f64;
-        let (mut edge, mut line, mut by_pixel) = (vec![0.0; points], vec![0.0; points], vec![0.0; points]);
+        // Edge, line and what the pixel adds, at four distances in a row.
+        let mut sums = vec![[[0.0; SIDE_BY_SIDE]; 3]; points.div_ceil(SIDE_BY_SIDE)];
         for node in nodes {
-            // Rotating a phasor instead of calling sin and cos for every distance.
-            let (sin_step, cos_step) = (2.0 * PI * node.f * step).sin_cos();
-            let (mut s, mut c) = (0.0_f64, 1.0_f64);
-            let (per_edge, per_pixel) = (node.h / (PI * node.f), node.held / (PI * node.f));
-            for ((e, l), p) in edge.iter_mut().zip(&mut line).zip(&mut by_pixel) {
-                *e += per_edge * s;
-                *l += 2.0 * node.h * c;
-                *p += per_pixel * s;
-                (s, c) = (s * cos_step + c * sin_step, c * cos_step - s * sin_step);
+            // Rotating phasors instead of calling sin and cos for every distance; several, since each waits for its last turn.
+            let (sin, cos) = (2.0 * PI * node.f * step).sin_cos();
+            let mut next = (0.0, 1.0);
+            let phasors: &mut [(f64, f64); SIDE_BY_SIDE] = &mut std::array::from_fn(|_| {
+                let (s, c) = next;
+                next = (s * cos + c * sin, c * cos - s * sin);
+                (s, c)
+            });
+            let (sin_step, cos_step) = next;
+            let (per_edge, per_line, per_pixel) = (node.h / (PI * node.f), 2.0 * node.h, node.held / (PI * node.f));
+            for [edge, line, by_pixel] in &mut sums {
+                for (((e, l), p), (s, c)) in edge.iter_mut().zip(line).zip(by_pixel).zip(&mut *phasors) {
+                    *e += per_edge * *s;
+                    *l += per_line * *c;
+                    *p += per_pixel * *s;
+                    (*s, *c) = (*s * cos_step + *c * sin_step, *c * cos_step - *s * sin_step);
+                }
             }
         }
-        Self { step, edge, line, by_pixel, tail }
+        let of = |which: usize| sums.iter().flat_map(|s| s[which]).take(points).collect();
+        Self { step, edge: of(0), line: of(1), by_pixel: of(2), tail }
     }
 
     /// Distance between the crossings of `1 − level` and `level`, to 1e-6; the table's reach where it ends before.

@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 
 use super::lines::{self, Lines, NotLines, Tiers};
+use super::locate::LARGE;
 use super::periodic::Cluster;
 use super::phase::{self, Seen};
 use super::pyramid::Level;
@@ -16,6 +17,8 @@ const MOST_ALIKE: usize = 4;
 const LEAST_SHARE: f64 = 0.05;
 /// Lines fainter than this, relative to the ground, are not told from the edges of JPEG blocks (a code or two of 8 bits).
 const FAINTEST_ON_BLOCKS: f64 = 0.04;
+/// Most strips of a survey.
+const MOST_STRIPS: usize = 96;
 /// Least cluster score worth a look: three tiles at the threshold.
 const LEAST_SCORE: f64 = 9.0;
 
@@ -141,10 +144,12 @@ fn is_overtone(f: &Candidate, c: &Cluster) -> bool {
     angle_between(c.fy.atan2(c.fx), f.angle) < 0.06 && (ratio / harmonic - 1.0).abs() < 0.04 && f.seen() >= 20
 }
 
-/// The edges of the blocks that JPEG compresses by itself: faint, along the picture's axes, every 8 or 16 pixels to a hair.
+/// The edges of the blocks that JPEG compresses by itself: faint, along the picture's axes, every 8 or 16 pixels as well as that can be told.
 fn is_block_grid(c: &Candidate) -> bool {
-    let along_axis = (2.0 * c.angle).sin().abs() < 0.01;
-    let blocks = [8.0, 16.0].iter().any(|b| (c.pitch_px / b - 1.0).abs() < 0.004);
+    // So faint a grid is followed to a sixth of a block from its first line to its last, and to a tenth of a pixel along its lines.
+    let (turned, off) = (0.2 / (c.lines.band.1 - c.lines.band.0), 0.16 / c.seen() as f64);
+    let along_axis = (2.0 * c.angle).sin().abs() < turned.max(0.01);
+    let blocks = [8.0, 16.0].iter().any(|b| (c.pitch_px / b - 1.0).abs() < off.max(0.004));
     let told = matches!(c.lines.tiers, Tiers::TensAndFives { .. });
     along_axis && blocks && !told && c.depth() < FAINTEST_ON_BLOCKS
 }
@@ -159,6 +164,18 @@ fn same(a: &Candidate, b: &Candidate) -> bool {
     angle_between(a.angle, b.angle) < 0.03
         && (a.pitch_px / b.pitch_px - 1.0).abs() < 0.01
         && covers(a, b.middle(), 2.0 * a.pitch_px)
+}
+
+/// Most strips of a survey: half as many where the first look has far more lines to find them by than it needs, and of a halved picture, whose
+/// pixels are means; a quarter for the first look at one that was halved again.
+fn most_strips(step_px: usize, pass: usize, size: (f64, f64)) -> usize {
+    let large = size.0 * size.1 > LARGE as f64;
+    match (step_px, pass) {
+        (1, 0) if large => MOST_STRIPS / 2,
+        (1, _) => MOST_STRIPS,
+        (2, _) | (_, 1..) => MOST_STRIPS / 2,
+        (_, 0) => MOST_STRIPS / 4,
+    }
 }
 
 /// Follows one cluster; gives up early where it stays below `least` strength.
@@ -194,7 +211,7 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
             s: (along.0.max(s.0), along.1.min(s.1)),
             dt: (pitch / 12.0).max(0.5 * level.step_px as f64),
             height: if pass == 0 { (0.5 * pitch).max(3.0) } else { (0.4 * pitch).max(2.0) },
-            most_strips: 96,
+            most_strips: most_strips(level.step_px, pass, size),
         };
         if extent.s.1 - extent.s.0 < extent.height {
             return Err(NotLines::NoBand);

@@ -21,9 +21,9 @@ const BLOCK: usize = 96;
 /// Most pixels of a ruling that a full solution looks at; beyond it strips are left out evenly.
 const MOST_PIXELS: f64 = 1.2e6;
 /// The same in pictures of more than [`LARGE`] pixels, whose graduations are located far better than slides are ruled.
-const MOST_PIXELS_OF_LARGE: f64 = 1.5e5;
+const MOST_PIXELS_OF_LARGE: f64 = 1.1e5;
 /// Pixels of a large picture.
-const LARGE: usize = 4_000_000;
+pub(super) const LARGE: usize = 4_000_000;
 /// Most pixels of one strip in a trial, but never fewer than this many graduations.
 const TRIAL: (f64, f64) = (8e3, 24.0);
 /// The same in large pictures, in strips as narrow as that takes.
@@ -32,14 +32,18 @@ const TRIAL_OF_LARGE: f64 = 2e3;
 const TRIAL_MARGIN: f64 = 1.2;
 /// Strips of a trial.
 const TRIAL_STRIPS: usize = 6;
+/// The same in large pictures.
+const TRIAL_STRIPS_OF_LARGE: usize = 4;
+/// Noise of a pixel below which shapes are not told apart, linear light.
+const LEAST_NOISE: f64 = 1e-7;
 /// Strips of a look that is not the last.
 const SOME_STRIPS: usize = 24;
 /// Most strips in large pictures: of the last look, and of those before it.
 const ALL_OF_LARGE: usize = 12;
-const SOME_OF_LARGE: usize = 8;
+const SOME_OF_LARGE: usize = 6;
 /// Most pixels of one strip there, in a look that is not the last: the phase to a fraction of a pixel and the line shape, which are sought
 /// then, few pixels tell.
-const MOST_OF_NARROW: f64 = 5e3;
+const MOST_OF_NARROW: f64 = 3.5e3;
 
 /// What one strip says about the graduations of one block.
 #[derive(Clone, Debug)]
@@ -133,7 +137,7 @@ impl Locator<'_> {
     /// The strips of this effort, fitted with this phase and line shape.
     pub(super) fn spots(&self, phase: &Phase, shape: &Shape, effort: Effort) -> Vec<Spots> {
         let strips = match effort {
-            Effort::Some => self.some(SOME_STRIPS, usize::MAX, MOST_OF_NARROW),
+            Effort::Some => self.some(SOME_STRIPS, usize::MAX, (SOME_OF_LARGE, MOST_OF_NARROW)),
             Effort::Full => self.in_blocks(self.affordable(self.strips(self.height())), usize::MAX),
         };
         strips.par_iter().filter_map(|(strip, ks)| self.fit(*strip, ks, phase, shape, effort)).collect()
@@ -148,7 +152,11 @@ impl Locator<'_> {
             let pixels = self.pixels(strip, &places, phase, TRIAL_MARGIN * pitch);
             (strip, ks, pixels)
         };
-        let strips = self.some(TRIAL_STRIPS, lines, TRIAL_OF_LARGE).into_par_iter().map(with_pixels).collect();
+        let strips = self
+            .some(TRIAL_STRIPS, lines, (TRIAL_STRIPS_OF_LARGE, TRIAL_OF_LARGE))
+            .into_par_iter()
+            .map(with_pixels)
+            .collect();
         Trials { locator: self, phase, strips }
     }
 
@@ -157,13 +165,12 @@ impl Locator<'_> {
         (1.5 * self.pitch_px()).clamp(8.0, 24.0)
     }
 
-    /// At most so many strips, evenly, each with its first `lines` graduations in blocks; in large pictures strips of about `narrow` pixels.
-    fn some(&self, most: usize, lines: usize, narrow: f64) -> Vec<(Strip, Vec<i64>)> {
+    /// At most so many strips, evenly, each with its first `lines` graduations in blocks; in large pictures so many of about `narrow` pixels.
+    fn some(&self, most: usize, lines: usize, (of_large, narrow): (usize, f64)) -> Vec<(Strip, Vec<i64>)> {
         let all = self.strips(self.height());
         if self.is_large() {
             let length = lines.min(self.lines.present.len()) as f64 * self.pitch_px();
-            let count = most.min(SOME_OF_LARGE);
-            return self.in_blocks(narrowed(all, count, count as f64 * narrow / length), lines);
+            return self.in_blocks(narrowed(all, of_large, of_large as f64 * narrow / length), lines);
         }
         let all = self.affordable(all);
         let every = all.len().div_ceil(most).max(1);
@@ -366,14 +373,16 @@ pub(super) struct Trials<'a> {
 }
 
 impl Trials<'_> {
-    /// Mean variance of a pixel about this line shape.
+    /// Logarithm of the noise of a pixel about this line shape, mean over the strips: of most pixels of a strip, since a wide shape follows dirt
+    /// better than the lines that it lies on do.
     pub(super) fn left(&self, shape: &Shape) -> Option<f64> {
-        let variance = |(strip, ks, pixels): &(Strip, Vec<i64>, Vec<Pixel>)| {
+        let noise = |(strip, ks, pixels): &(Strip, Vec<i64>, Vec<Pixel>)| {
             let block = self.locator.block(ks, *strip, self.phase, shape).filter(|b| b.ours.len() >= 2)?;
             let design = Design::of(pixels, &block, shape);
-            strip::pixel_variance(&design, &strip::solve(&design, 1)?)
+            let residuals = design.residuals(&strip::solve(&design, 1)?.x);
+            Some(strip::usual_size(&residuals).max(LEAST_NOISE).ln())
         };
-        let all: Vec<f64> = self.strips.par_iter().filter_map(variance).collect();
+        let all: Vec<f64> = self.strips.par_iter().filter_map(noise).collect();
         (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
     }
 }

@@ -22,9 +22,9 @@ const VALLEY: f32 = 4.0;
 /// Waves fainter than this, relative to the ground, are not told from the edges of JPEG blocks at the frequencies of these (common
 /// practice: they stay below a code of 8 bits, which is 1 % of the light).
 const FAINTEST_ON_BLOCKS: f32 = 0.005;
-/// Most tiles looked at on one level: all those of 3 megapixels, of larger ones a third of that.
+/// Most tiles looked at in the picture itself: all those of 3 megapixels, of larger ones a fifth of that, and of halved ones.
 const MOST_TILES: usize = 2800;
-const MOST_OF_LARGE: usize = 900;
+const MOST_OF_LARGE: usize = 600;
 /// Peaks kept per tile.
 const PEAKS: usize = 4;
 
@@ -131,7 +131,7 @@ fn level_clusters(level: &Level<'_>) -> Vec<Cluster> {
 /// seen by as many tiles as in a small picture.
 fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) {
     let all = columns * rows;
-    if all <= MOST_TILES {
+    if all <= (if level.step_px > 1 { MOST_OF_LARGE } else { MOST_TILES }) {
         return ((0..all).collect(), 1);
     }
     let apart = (all as f64 / (0.5 * MOST_OF_LARGE as f64)).sqrt().ceil() as usize;
@@ -224,12 +224,11 @@ fn tile_peaks(level: &Level<'_>, x0: usize, y0: usize, window: &[f32], rings: &R
     for (j, row) in s.tile.chunks_exact_mut(TILE).enumerate() {
         level.fill(x0, y0 + j, row);
     }
-    let rows = || s.tile.chunks_exact(TILE);
-    let mean = rows().map(|r| r.iter().sum::<f32>()).sum::<f32>() / (TILE * TILE) as f32;
+    let mean = s.tile.chunks_exact(TILE).map(|r| r.iter().sum::<f32>()).sum::<f32>() / (TILE * TILE) as f32;
     if !mean.is_finite() || mean <= 0.0 {
         return Vec::new();
     }
-    s.spectrum.fill(s.tile.chunks_exact(TILE), mean, window);
+    s.spectrum.fill(&s.tile, mean, window);
     let mut peaks = pick_peaks(rings, s);
     // The sine-square window passes a quarter of a wave's amplitude; half of it goes to each of the two peaks.
     let power_at = |relative: f32| (relative * mean * (TILE * TILE) as f32 / 8.0).powi(2);

@@ -182,14 +182,13 @@ pub(super) fn track(strips: &Strips, pitch_px: f64, seen: Seen) -> Option<Tracke
             *z = coefficient(row, strips, c, per_cell, pitch_px).unwrap_or_default();
         }
     });
-    let size: Vec<f64> = raw.iter().map(|z| z.norm_sqr().sqrt()).collect();
-    let (smooth, level) = smoothed(&raw, &size, rows, cells);
+    let smooth = smoothed(&raw, cells);
     let cell_t = |i: usize| strips.t0 + ((i % cells) as f64 + 0.5) * pitch_px;
-    let coherent = |i: &usize| level[*i] > 0.0 && smooth[*i].norm() > 0.6 * level[*i];
+    let coherent = |i: &usize| smooth[*i].level > 0.0 && smooth[*i].size > 0.6 * smooth[*i].level;
     // Scratches and specks are far stronger than faint graduations: none may weigh more than a strong graduation does.
     let cap = {
         let inside = |i: &usize| coherent(i) && cell_t(*i) > seen.t.0 && cell_t(*i) < seen.t.1;
-        let mut sizes: Vec<f64> = (0..rows * cells).filter(inside).map(|i| smooth[i].norm()).collect();
+        let mut sizes: Vec<f64> = (0..rows * cells).filter(inside).map(|i| smooth[i].size).collect();
         if sizes.len() < 4 {
             return None;
         }
@@ -201,8 +200,8 @@ pub(super) fn track(strips: &Strips, pitch_px: f64, seen: Seen) -> Option<Tracke
         .map(|i| Cell {
             t: cell_t(i),
             s: strips.s[i / cells],
-            ahead: smooth[i].arg() / std::f64::consts::TAU,
-            weight: smooth[i].norm().min(cap).powi(2),
+            ahead: smooth[i].mean.arg() / std::f64::consts::TAU,
+            weight: smooth[i].size.min(cap).powi(2),
             index: i,
         })
         .collect();
@@ -243,25 +242,34 @@ fn coefficient(row: &[f32], strips: &Strips, c: usize, per_cell: f64, pitch_px: 
     Some(z / f64::from(m) / f64::from(mean.abs().max(1e-6)))
 }
 
-/// Gaussian means along `t` (σ = 2 cells) and over neighbouring strips of the coefficients and of their sizes.
-fn smoothed(raw: &[Complex<f64>], size: &[f64], rows: usize, cells: usize) -> (Vec<Complex<f64>>, Vec<f64>) {
+/// Coefficients about one cell: their mean, its size, and the mean of their sizes.
+#[derive(Clone, Copy, Debug, Default)]
+struct Smooth {
+    mean: Complex<f64>,
+    size: f64,
+    level: f64,
+}
+
+/// Gaussian means along `t` (σ = 2 cells) of the coefficients, `cells` a strip.
+fn smoothed(raw: &[Complex<f64>], cells: usize) -> Vec<Smooth> {
     let kernel: Vec<f64> = (-5..=5).map(|d| (-0.5 * (f64::from(d) / 2.0).powi(2)).exp()).collect();
-    let mut z = vec![Complex::new(0.0, 0.0); raw.len()];
-    let mut level = vec![0.0; raw.len()];
-    for j in 0..rows {
-        for c in 0..cells {
-            let (mut sum, mut sizes) = (Complex::new(0.0, 0.0), 0.0);
-            for (d, w) in kernel.iter().enumerate() {
-                let Some(at) = (c + d).checked_sub(5).filter(|at| *at < cells) else { continue };
-                sum += raw[j * cells + at] * *w;
-                sizes += size[j * cells + at] * w;
+    let total: f64 = kernel.iter().sum();
+    let mut out = vec![Smooth::default(); raw.len()];
+    out.par_chunks_exact_mut(cells).zip(raw.par_chunks_exact(cells)).for_each(|(out, row)| {
+        let sizes: Vec<f64> = row.iter().map(|z| z.norm_sqr().sqrt()).collect();
+        for (c, out) in out.iter_mut().enumerate() {
+            let (from, to) = (c.saturating_sub(5), (c + 6).min(cells));
+            let (mut mean, mut level) = (Complex::new(0.0, 0.0), 0.0);
+            for ((z, size), w) in row[from..to].iter().zip(&sizes[from..to]).zip(&kernel[from + 5 - c..]) {
+                mean += z * *w;
+                level += size * w;
             }
             // Keep weak ends weak: divide by the whole kernel.
-            z[j * cells + c] = sum / kernel.iter().sum::<f64>();
-            level[j * cells + c] = sizes / kernel.iter().sum::<f64>();
+            let mean = mean / total;
+            *out = Smooth { mean, size: mean.norm_sqr().sqrt(), level: level / total };
         }
-    }
-    (z, level)
+    });
+    out
 }
 
 fn wrapped(cycles: f64) -> f64 {
@@ -270,24 +278,21 @@ fn wrapped(cycles: f64) -> f64 {
 
 /// Fits outward from the strongest cell.
 fn grow(points: &[Cell], pitch_px: f64, seen: Seen) -> Option<Phase> {
-    let seed = points
-        .iter()
-        .filter(|p| seen.holds(p))
-        .max_by(|a, b| local_support(points, a, pitch_px).total_cmp(&local_support(points, b, pitch_px)))?;
-    let reach = points.iter().map(|p| (p.t - seed.t).abs().max((p.s - seed.s).abs())).fold(pitch_px, f64::max);
+    let held = points.iter().enumerate().filter(|(_, p)| seen.holds(p));
+    let supported = held.map(|(i, p)| (local_support(points, i, pitch_px), p));
+    let seed = supported.max_by(|a, b| a.0.total_cmp(&b.0))?.1;
+    let away = |p: &Cell| (p.t - seed.t).abs().max((p.s - seed.s).abs());
+    let mut outward: Vec<(f64, &Cell)> = points.iter().map(|p| (away(p), p)).collect();
+    outward.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let reach = outward.last().map_or(pitch_px, |last| last.0.max(pitch_px));
     let mut phase = Phase { coefficients: [0.0; TERMS], unit_px: reach };
     phase.coefficients[0] = seed.ahead;
     phase.coefficients[1] = reach / pitch_px;
     let mut radius = 3.0 * pitch_px;
     loop {
-        let near: Vec<&Cell> = points
-            .iter()
-            .filter(|p| {
-                (p.t - seed.t).abs() <= radius
-                    && (p.s - seed.s).abs() <= radius
-                    && wrapped(p.ahead + p.t / pitch_px - phase.at(p.t, p.s)).abs() < 0.25
-            })
-            .collect();
+        let inside = &outward[..outward.partition_point(|(away, _)| *away <= radius)];
+        let in_step = |p: &&Cell| wrapped(p.ahead + p.t / pitch_px - phase.at(p.t, p.s)).abs() < 0.25;
+        let near: Vec<&Cell> = inside.iter().map(|(_, p)| *p).filter(in_step).collect();
         if near.len() >= 3 {
             let cells = radius / pitch_px;
             let degree = if cells < 12.0 {
@@ -299,7 +304,7 @@ fn grow(points: &[Cell], pitch_px: f64, seen: Seen) -> Option<Phase> {
             };
             phase = fit(&near, &phase, degree, pitch_px);
         }
-        if radius > 2.0 * reach {
+        if radius > 1.3 * reach {
             break;
         }
         radius *= 1.25;
@@ -308,9 +313,9 @@ fn grow(points: &[Cell], pitch_px: f64, seen: Seen) -> Option<Phase> {
 }
 
 /// Weight in the neighbourhood of a cell: where to begin.
-fn local_support(points: &[Cell], at: &Cell, pitch_px: f64) -> f64 {
+fn local_support(points: &[Cell], place: usize, pitch_px: f64) -> f64 {
+    let at = &points[place];
     // Points are ordered by strip, then along t: neighbours in t stand near in the list.
-    let place = points.partition_point(|p| p.index < at.index);
     let from = place.saturating_sub(6);
     points[from..(place + 7).min(points.len())]
         .iter()

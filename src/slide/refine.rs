@@ -16,6 +16,7 @@ use super::shape::{Optical, Shape};
 use crate::optics::measured::{LineWidth, ProfilePoint, Sampling, line_blur};
 use crate::photo::Light;
 use crate::units::{Angle, Image, Point, Px, PxPerUm, Um};
+use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Scatter of the graduations about the map, relative to their distance, beyond which the lines are no ruling.
@@ -171,7 +172,7 @@ fn join_across(
     (reading.ruler, reading.isotropy, reading.map) = (Ruler::Crossed, Some(isotropy), map);
 }
 
-/// The diffraction under which the strips leave the least noise, for a line of usual width.
+/// The diffraction under which most pixels of the strips are left with the least noise, for a line of usual width.
 fn best_start(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape> {
     let trials = locator.trials(phase);
     let noise = |i: i32| {
@@ -182,9 +183,10 @@ fn best_start(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape>
     };
     let least = |a: &(Optical, f64, i32), b: &(Optical, f64, i32)| a.1.total_cmp(&b.1);
     // Every second rung, since the noise may have two hollows, then the two beside the best.
-    let rough = (0..MOST_RUNGS).step_by(2).filter_map(noise).min_by(least)?;
-    let beside = [rough.2 - 1, rough.2 + 1].into_iter().filter(|i| *i >= 0).filter_map(noise);
-    let best = beside.chain([rough]).min_by(least)?;
+    let of = |rungs: Vec<i32>| -> Vec<(Optical, f64, i32)> { rungs.into_par_iter().filter_map(noise).collect() };
+    let rough = of((0..MOST_RUNGS).step_by(2).collect()).into_iter().min_by(least)?;
+    let beside = of([rough.2 - 1, rough.2 + 1].into_iter().filter(|i| *i >= 0).collect());
+    let best = beside.into_iter().chain([rough]).min_by(least)?;
     Some(Shape::optical(best.0))
 }
 

@@ -6,6 +6,8 @@ use crate::optics::diffraction_mtf;
 const NODES: usize = 96;
 /// Support of the table to either side, widths at half height.
 const REACH: f64 = 2.0;
+/// Most steps of the table to half the height of a line.
+const MOST_STEPS: usize = 1001;
 /// Usual width of a ruled line over the division, and its spread (common practice: 1.5 to 3 µm in 10).
 const USUAL_LINE: (f64, f64) = (0.2, 0.07);
 /// Noise of a harmonic relative to the first, beyond which harmonics do not tell shapes apart.
@@ -34,10 +36,7 @@ impl Optical {
 
     /// Contrast left at the frequency `f`, cycles per px.
     fn contrast(self, f: f64) -> f64 {
-        let x = std::f64::consts::PI * self.line_px * f;
-        let line = if x < 1e-6 { 1.0 } else { x.sin() / x };
-        let gauss = (-2.0 * (std::f64::consts::PI * self.sigma_px * f).powi(2)).exp();
-        diffraction_mtf(f / self.cut_off) * line * gauss
+        diffraction_mtf(f / self.cut_off) * of_line(self.line_px, f) * of_gauss(self.sigma_px, f)
     }
 
     /// The one whose even row of lines, `pitch_px` apart, has these harmonics (first, second, …), up to one common factor.
@@ -45,9 +44,12 @@ impl Optical {
     /// In an even row of lines nothing but harmonics shows; where these are few, `old` keeps the shape what it was.
     pub(super) fn of_harmonics(harmonics: &[f64], pitch_px: f64, old: &Shape) -> Option<Self> {
         let first = *harmonics.first().filter(|h| **h > 0.0)?;
-        let between = BETWEEN.map(|n| (n / pitch_px, old.transform(n / pitch_px)));
-        let cost = |o: Self| -> f64 {
-            let model: Vec<f64> = (1..=harmonics.len()).map(|n| o.contrast(n as f64 / pitch_px)).collect();
+        let between = BETWEEN.map(|n| old.transform(n / pitch_px));
+        // Where a shape is looked at: at the harmonics, then between them.
+        let frequencies: Vec<f64> =
+            (1..=harmonics.len()).map(|n| n as f64).chain(BETWEEN).map(|n| n / pitch_px).collect();
+        let cost = |line_px: f64, contrast: Vec<f64>| -> f64 {
+            let (model, at_between) = contrast.split_at(harmonics.len());
             let (mut top, mut bottom) = (0.0, 0.0);
             for (m, h) in model.iter().zip(harmonics) {
                 top += m * h;
@@ -57,29 +59,34 @@ impl Optical {
             let misfit: f64 =
                 model.iter().zip(harmonics).map(|(m, h)| ((h - factor * m) / (HARMONIC_SD * first)).powi(2)).sum();
             let change: f64 =
-                between.iter().map(|(f, t)| ((factor * o.contrast(*f) / t - 1.0) / BETWEEN_SD).powi(2)).sum();
-            misfit + change + ((o.line_px / pitch_px - USUAL_LINE.0) / USUAL_LINE.1).powi(2)
+                at_between.iter().zip(&between).map(|(c, t)| ((factor * c / t - 1.0) / BETWEEN_SD).powi(2)).sum();
+            misfit + change + ((line_px / pitch_px - USUAL_LINE.0) / USUAL_LINE.1).powi(2)
         };
         let (low, high) = (1.05 / pitch_px, 1.5_f64.max(2.0 / pitch_px));
         let mut best: Option<(f64, Self)> = None;
-        let consider = |o: Self, best: &mut Option<(f64, Self)>| {
-            let c = cost(o);
+        let keep = |c: f64, o: Self, best: &mut Option<(f64, Self)>| {
             let better = best.is_none_or(|(old, _)| c < old) && c.is_finite();
             if better {
                 *best = Some((c, o));
             }
             better
         };
-        for i in 0..24 {
-            let cut_off = low * (high / low).powf(f64::from(i) / 23.0);
-            for j in 0..9 {
-                let sigma_px = 0.3 * (0.3 * pitch_px / 0.3).max(1.5).powf(f64::from(j) / 8.0);
-                for k in 0..5 {
-                    let line_px = pitch_px * (USUAL_LINE.0 + (f64::from(k) - 2.0) * 0.5 * USUAL_LINE.1);
-                    consider(Self { cut_off, line_px, sigma_px }, &mut best);
+        // On a lattice each part of the contrast is had once for each of its own values.
+        let cut_offs = part(24, &frequencies, |i| low * (high / low).powf(i / 23.0), |c, f| diffraction_mtf(f / c));
+        let sigmas = part(9, &frequencies, |j| 0.3 * pitch_px.max(1.5).powf(j / 8.0), of_gauss);
+        let lines = part(5, &frequencies, |k| pitch_px * (USUAL_LINE.0 + (k - 2.0) * 0.5 * USUAL_LINE.1), of_line);
+        for (cut_off, a) in &cut_offs {
+            for (sigma_px, b) in &sigmas {
+                for (line_px, c) in &lines {
+                    let contrast = a.iter().zip(b).zip(c).map(|((a, b), c)| a * c * b).collect();
+                    let o = Self { cut_off: *cut_off, line_px: *line_px, sigma_px: *sigma_px };
+                    keep(cost(*line_px, contrast), o, &mut best);
                 }
             }
         }
+        let consider = |o: Self, best: &mut Option<(f64, Self)>| {
+            keep(cost(o.line_px, frequencies.iter().map(|f| o.contrast(*f)).collect()), o, best)
+        };
         let mut reach = 0.08;
         for _ in 0..60 {
             let (_, o) = best?;
@@ -100,6 +107,28 @@ impl Optical {
     }
 }
 
+/// Contrast that the width of a line leaves at the frequency `f`, cycles per px.
+fn of_line(line_px: f64, f: f64) -> f64 {
+    let x = std::f64::consts::PI * line_px * f;
+    if x < 1e-6 { 1.0 } else { x.sin() / x }
+}
+
+/// The same of a Gaussian.
+fn of_gauss(sigma_px: f64, f: f64) -> f64 {
+    (-2.0 * (std::f64::consts::PI * sigma_px * f).powi(2)).exp()
+}
+
+/// So many values of one part of the optics, each with what it leaves at these frequencies.
+fn part(
+    count: u32,
+    frequencies: &[f64],
+    value: impl Fn(f64) -> f64,
+    leaves: impl Fn(f64, f64) -> f64,
+) -> Vec<(f64, Vec<f64>)> {
+    let of = |v: f64| (v, frequencies.iter().map(|f| leaves(v, *f)).collect());
+    (0..count).map(|i| of(value(f64::from(i)))).collect()
+}
+
 /// The common line shape, peak 1, tabulated against the distance from its centre.
 #[derive(Clone, Debug)]
 pub(super) struct Shape {
@@ -117,17 +146,27 @@ impl Shape {
             .map(|i| (i as f64 + 0.5) * highest / NODES as f64)
             .map(|f| (std::f64::consts::TAU * f, o.contrast(f)))
             .collect();
-        let at = |d: f64| nodes.iter().map(|(w, m)| m * (w * d).cos()).sum::<f64>();
-        let peak = at(0.0);
         let step = (0.04 / highest).min(0.125);
+        // Each wave turns on by the same angle from one entry to the next.
+        let turns: Vec<(f64, f64)> = nodes.iter().map(|(w, _)| (w * step).sin_cos()).collect();
+        let mut waves: Vec<(f64, f64)> = nodes.iter().map(|(_, m)| (0.0, *m)).collect();
+        let mut next = || {
+            let value = waves.iter().map(|(_, c)| c).sum::<f64>();
+            for ((s, c), (sin, cos)) in waves.iter_mut().zip(&turns) {
+                (*s, *c) = (*s * cos + *c * sin, *c * cos - *s * sin);
+            }
+            value
+        };
+        let mut side = vec![next(), next()];
+        let peak = side[0];
         // Half the width, by steps of a quarter of what the highest frequency resolves.
-        let mut half_width = step;
-        while at(half_width) > 0.5 * peak && half_width < 1e3 * step {
-            half_width += step;
+        while side[side.len() - 1] > 0.5 * peak && side.len() < MOST_STEPS {
+            side.push(next());
         }
-        let half = (REACH * 2.0 * half_width / step).ceil() as i32;
-        let ground = at(f64::from(half) * step);
-        let side: Vec<f64> = (0..=half).map(|i| (at(f64::from(i) * step) - ground) / (peak - ground)).collect();
+        let half = (REACH * 2.0 * (side.len() - 1) as f64).ceil() as usize;
+        side.resize_with(half + 1, next);
+        let ground = side[half];
+        side.iter_mut().for_each(|v| *v = (*v - ground) / (peak - ground));
         let table = side.iter().skip(1).rev().chain(&side).copied().collect();
         Self { step, table }
     }

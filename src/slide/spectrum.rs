@@ -40,30 +40,29 @@ impl Spectrum {
         }
     }
 
-    /// Takes the rows of a tile less their mean, weighted by the window both ways.
+    /// Takes a tile, row by row, less its mean, weighted by the window both ways.
     ///
     /// Two rows go through one complex transform and are parted by symmetry: z = a + ib has
     /// A(f) = (Z(f) + Z*(−f)) / 2 and B(f) = (Z(f) − Z*(−f)) / 2i.
-    pub(super) fn fill<'a>(&mut self, rows: impl Iterator<Item = &'a [f32]>, mean: f32, window: &[f32]) {
-        for (j, row) in rows.enumerate() {
-            let pair = &mut self.pairs[j / 2 * TILE..][..TILE];
-            let place = |z: &mut Complex<f32>, v: f32| if j.is_multiple_of(2) { z.re = v } else { z.im = v };
-            for ((z, v), w) in pair.iter_mut().zip(row).zip(window) {
-                place(z, (v - mean) * w * window[j]);
+    pub(super) fn fill(&mut self, tile: &[f32], mean: f32, window: &[f32]) {
+        let rows = tile.as_chunks::<TILE>().0.as_chunks::<2>().0;
+        for ((pair, [a, b]), at) in self.pairs.chunks_exact_mut(TILE).zip(rows).zip(window.as_chunks::<2>().0) {
+            for (((z, a), b), w) in pair.iter_mut().zip(a).zip(b).zip(window) {
+                *z = Complex::new((a - mean) * w * at[0], (b - mean) * w * at[1]);
             }
         }
         self.transform.process_with_scratch(&mut self.pairs, &mut self.work);
-        for (p, pair) in self.pairs.chunks_exact(TILE).enumerate() {
+        // Twice A and B, which the power makes good.
+        for (p, pair) in self.pairs.as_chunks::<TILE>().0.iter().enumerate() {
             for i in 0..COLUMNS {
-                let (z, mirror) = (pair[i], pair[(TILE - i) % TILE].conj());
-                let (sum, difference) = (z + mirror, z - mirror);
-                self.half[i * TILE + 2 * p] = 0.5 * sum;
-                self.half[i * TILE + 2 * p + 1] = Complex::new(0.5 * difference.im, -0.5 * difference.re);
+                let (z, mirror) = (pair[i], pair[(TILE - i) % TILE]);
+                self.half[i * TILE + 2 * p] = Complex::new(z.re + mirror.re, z.im - mirror.im);
+                self.half[i * TILE + 2 * p + 1] = Complex::new(z.im + mirror.im, mirror.re - z.re);
             }
         }
         self.transform.process_with_scratch(&mut self.half, &mut self.work);
         for (p, c) in self.power.iter_mut().zip(&self.half) {
-            *p = c.norm_sqr();
+            *p = 0.25 * c.norm_sqr();
         }
     }
 
@@ -101,7 +100,7 @@ mod tests {
         let tile: Vec<f32> =
             (0..TILE * TILE).map(|i| ((i * i) as f32 * 0.37).sin() + (i % TILE) as f32 * 0.01).collect();
         let mut s = Spectrum::new(&transform());
-        s.fill(tile.chunks_exact(TILE), 0.25, &window);
+        s.fill(&tile, 0.25, &window);
         // The definition, for some bins on both sides of the axes.
         for (i, j) in [(0, 1), (5, 0), (7, -9), (-7, 9), (31, 31), (-31, 2), (32, 4), (1, -32), (12, 12)] {
             let (mut re, mut im) = (0.0_f64, 0.0_f64);

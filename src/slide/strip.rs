@@ -255,7 +255,6 @@ impl Design {
         for (sees, pixels, coefficients) in self.runs() {
             let (count, width) = (sees.count(), sees.width());
             let (weights, values) = (&weights[pixels.clone()], &self.values[pixels]);
-            sums.clear();
             sums.resize((width + 1) * width, 0.0);
             match width {
                 4 => add_squares::<4>(&mut sums, coefficients, weights, values),
@@ -293,12 +292,14 @@ fn add_squares<const W: usize>(sums: &mut [f64], coefficients: &[f64], weights: 
             *sum += a * value;
         }
     }
-    let all = products.as_flattened().iter().chain(&right);
-    sums.iter_mut().zip(all).for_each(|(sum, v)| *sum += v);
+    let (of_products, of_right) = sums.split_at_mut(W * W);
+    of_products.copy_from_slice(products.as_flattened());
+    of_right.copy_from_slice(&right);
 }
 
 /// The same for any number of them.
 fn add_any_squares(sums: &mut [f64], width: usize, coefficients: &[f64], weights: &[f64], values: &[f64]) {
+    sums.fill(0.0);
     let (products, right) = sums.split_at_mut(width * width);
     for ((row, weight), value) in coefficients.chunks_exact(width).zip(weights).zip(values) {
         for ((line, a), sum) in products.chunks_exact_mut(width).zip(row).zip(&mut *right) {
@@ -342,9 +343,7 @@ pub(super) fn solve(design: &Design, rounds: usize) -> Option<Solved> {
             return Some(Solved { x, weights, normal });
         }
         let residuals = design.residuals(&design.as_usual(&x));
-        let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
-        let middle = n / 2;
-        let sd = (1.4826 * *sizes.select_nth_unstable_by(middle, f64::total_cmp).1).max(1e-7);
+        let sd = usual_size(&residuals).max(1e-7);
         let mut changed = 0.0;
         for (r, w) in residuals.iter().zip(&mut weights) {
             let new = (1.0 - (r / (4.685 * sd)).powi(2)).max(0.0).powi(2);
@@ -358,12 +357,15 @@ pub(super) fn solve(design: &Design, rounds: usize) -> Option<Solved> {
     None
 }
 
-/// Variance of one pixel about the model; `None` where hardly any pixel is left over.
-pub(super) fn pixel_variance(design: &Design, solved: &Solved) -> Option<f64> {
-    variance_of(design, solved, &design.residuals(&solved.x))
+/// Standard deviation of normal residuals whose median size is that of these.
+pub(super) fn usual_size(residuals: &[f64]) -> f64 {
+    let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
+    let middle = sizes.len() / 2;
+    if sizes.is_empty() { 0.0 } else { 1.4826 * *sizes.select_nth_unstable_by(middle, f64::total_cmp).1 }
 }
 
-fn variance_of(design: &Design, solved: &Solved, residuals: &[f64]) -> Option<f64> {
+/// Variance of one pixel about the model; `None` where hardly any pixel is left over.
+fn pixel_variance(design: &Design, solved: &Solved, residuals: &[f64]) -> Option<f64> {
     let (mut ss, mut wsum) = (0.0, 0.0);
     for (r, w) in residuals.iter().zip(&solved.weights) {
         ss += w * r * r;
@@ -386,7 +388,7 @@ pub(super) struct Said {
 /// Displacements, and of their information what each has beside its own amplitude: what others share with it is left out.
 pub(super) fn finish_roughly(design: &Design, solved: &Solved, residuals: &[f64], ours: Range<usize>) -> Option<Said> {
     let Solved { x, normal, .. } = solved;
-    let variance = variance_of(design, solved, residuals)?;
+    let variance = pixel_variance(design, solved, residuals)?;
     let amplitude: Vec<f64> = ours.clone().map(|i| x[2 * i]).collect();
     let delta = ours.clone().zip(&amplitude).map(|(i, a)| if a.abs() > 0.0 { x[2 * i + 1] / a } else { 0.0 }).collect();
     let own = ours.zip(&amplitude).map(|(i, a)| {
@@ -401,7 +403,7 @@ pub(super) fn finish_roughly(design: &Design, solved: &Solved, residuals: &[f64]
 /// Displacements and their information, everything else eliminated.
 pub(super) fn finish(design: &Design, solved: &Solved, ours: Range<usize>) -> Option<Said> {
     let Solved { x, normal, .. } = solved;
-    let variance = pixel_variance(design, solved)?;
+    let variance = pixel_variance(design, solved, &design.residuals(&solved.x))?;
     // Eliminate everything but the displacements (Schur complement), then scale C = A δ to δ.
     let steps: Vec<usize> = ours.clone().map(|i| 2 * i + 1).collect();
     let others: Vec<usize> = (0..normal.size()).filter(|i| i % 2 == 0 || !ours.contains(&(i / 2))).collect();

@@ -13,8 +13,9 @@ pub(super) struct Hypothesis {
 /// Angle by which a slide levelled by eye is tilted about each axis, and one laid by hand, radians (common practice: half a degree and three).
 const LEVELLED: f64 = 0.5 * std::f64::consts::PI / 180.0;
 const LAID: f64 = 3.0 * std::f64::consts::PI / 180.0;
-/// Distance from the slide to the entrance pupil, mm (common practice: short macro lenses; longer ones show less perspective).
-const PUPIL_MM: f64 = 20.0;
+/// Distance from the slide to the entrance pupil, mm: f (1 + 1/m) of a thin lens of 35 mm at 5x, about the shortest in use (common practice);
+/// longer ones, and objectives, which are telecentric, show less perspective.
+const PUPIL_MM: f64 = 40.0;
 /// Greatest tangent of the angle from the axis to the picture's corner of a lens that photographs slides (common practice: 15 degrees).
 const WIDEST_FIELD: f64 = 0.27;
 /// Least of the same, also where a stated division makes the field smaller than it is (common practice: 1.4 degrees, long lenses and
@@ -74,8 +75,8 @@ mod tests {
 
     #[test]
     fn perspective_follows_from_the_field_of_view() {
-        // Half a degree, a millimetre to the corner, the pupil 2 cm away: sin 0.5° / 20.
-        assert!((prior_perspective(LEVELLED, 1.0) - 4.36e-4).abs() < 1e-6);
+        // Half a degree, a millimetre to the corner, the pupil 4 cm away: sin 0.5° / 40.
+        assert!((prior_perspective(LEVELLED, 1.0) - 2.18e-4).abs() < 1e-6);
         // A field as wide as it is far cannot be seen by such a lens: the angle is bounded.
         assert!((prior_perspective(LEVELLED, 1000.0) / LEVELLED - WIDEST_FIELD).abs() < 1e-12);
         // A ruling of unknown division, stated as 1 µm, must not forbid what a tilt makes.

@@ -27,6 +27,9 @@ pub(super) const PRIOR_PERSPECTIVE: f64 = 0.004;
 /// What lenses have of the next radial term beyond what follows from the first, relative to it (common practice).
 const OWN_RADIAL_2: f64 = 0.02;
 
+/// Most rounds of weights, and the change of every weight and of both variances, relative, below which no further one follows.
+const MOST_ROUNDS: usize = 5;
+const SETTLED: f64 = 0.1;
 /// Share of the priors that stays in a fit with every term free.
 const LEAST_PRIOR: f64 = 1e-6;
 
@@ -165,6 +168,9 @@ impl<'a> Strip<'a> {
 /// weight has then any displacement, which is not that of the fit where its neighbours overlap it.
 fn held(information: &DMatrix<f64>, variance: &[f64], w: &[f64]) -> DMatrix<f64> {
     let n = w.len();
+    if w.iter().all(|w| *w == 1.0) {
+        return information.clone();
+    }
     let more = DVector::from_fn(n, |i, _| (variance[i] * (1.0 / w[i].max(LEAST_SHARE) - 1.0)).max(0.0).sqrt());
     let right = DMatrix::from_fn(n, n, |a, b| more[a] * information[(a, b)]);
     let inner = DMatrix::from_fn(n, n, |a, b| right[(a, b)] * more[b] + f64::from(u8::from(a == b)));
@@ -314,7 +320,7 @@ pub(super) fn fit(spots: &[Spots], start: Terms, g: Ground, left_out: &BTreeSet<
     let mut scale2 = 1.0;
     let mut lines = Table::new();
     let mut p = start;
-    for round in 0..5 {
+    for round in 0..MOST_ROUNDS {
         hold(&mut strips, &lines, tau2, &counts);
         // The full model follows any shape while outliers are being found.
         let full = gauss_newton(&strips, &p, &widest, g, scale2)?;
@@ -324,14 +330,23 @@ pub(super) fn fit(spots: &[Spots], start: Terms, g: Ground, left_out: &BTreeSet<
         for (w, l) in robust.iter_mut().zip(&line) {
             *w *= counts(&l.k);
         }
+        let before = (tau2, scale2);
         tau2 = ruling_variance(&line, &robust, scale2);
-        lines = line.iter().zip(&robust).map(|(l, w)| (l.k, (*w, l.information / scale2))).collect();
+        let table: Table = line.iter().zip(&robust).map(|(l, w)| (l.k, (*w, l.information / scale2))).collect();
+        let mut changed =
+            table.iter().map(|(k, v)| (v.0 - lines.get(k).map_or(1.0, |v| v.0)).abs()).fold(0.0, f64::max);
+        lines = table;
         let (own, within) = own_weights(&strips, &p, g, &line, scale2);
         for (s, w) in strips.iter_mut().zip(own) {
+            changed = s.own.iter().zip(&w).map(|(a, b)| (a - b).abs()).fold(changed, f64::max);
             s.own = w;
         }
         if round > 0 {
             scale2 = within.max(1.0);
+        }
+        let grown = |old: f64, new: f64| (new - old).abs() / new.max(f64::MIN_POSITIVE);
+        if round > 0 && changed.max(grown(before.1, scale2)).max(grown(before.0, tau2)) < SETTLED {
+            break;
         }
     }
     hold(&mut strips, &lines, tau2, &counts);
