@@ -4,7 +4,7 @@ use nalgebra::DMatrix;
 
 use super::model::{EndKind, Layout};
 use super::problem::Problem;
-use super::samples::Samples;
+use super::samples::{Rim, Samples};
 use super::{LEAST_COSINE, Looks};
 use crate::units::{Image, Point, Vector};
 
@@ -65,6 +65,24 @@ fn u_drawing(layout: &Layout, p: &[f64], w: f64, mottle: f64) -> Vec<f64> {
 }
 
 impl Fit {
+    /// The body's edge as a first fit finds it; `None` where the chain springs from no body, or the fit does not settle.
+    pub(super) fn rim(samples: &Samples, layout: Layout, marks: &[Point<Image>], w: f64, looks: &Looks) -> Option<Rim> {
+        if layout.first != EndKind::Body {
+            return None;
+        }
+        let problem = Problem::new(samples, layout, marks, w, looks)?;
+        let (p, ..) = problem.solve(problem.start())?;
+        let first = Vector::new(p[2] - p[0], p[3] - p[1]);
+        let along = first * (1.0 / first.length().max(1e-9));
+        let (sin, cos) = p[layout.body() + 1].sin_cos();
+        Some(Rim {
+            at: samples.origin + Vector::new(p[0], p[1]) * samples.cell_px,
+            outward: along * cos + Vector::new(-along.y, along.x) * sin,
+            bend: p[layout.body() + 2] / samples.cell_px,
+            cosine: cos.abs().max(LEAST_COSINE),
+        })
+    }
+
     /// `None` where the fit does not settle.
     pub(super) fn of(
         samples: &Samples,
