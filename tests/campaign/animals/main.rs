@@ -61,16 +61,21 @@ fn main() {
     }
 }
 
-/// Root mean square of the bounds, for segments of so many blur spots.
+/// Root mean square of the bounds on even skin and of the same fit's errors on mottled skin, for segments of so many blur spots.
 fn print_bounds(regime: Regime, seeds: std::ops::Range<u64>) {
     let all: Vec<bound::Bound> = seeds.into_par_iter().flat_map_iter(|seed| bound::bounds(regime, seed)).collect();
     for (from, to) in [(0.7, 1.3), (1.3, 1.7), (1.7, 2.3), (2.3, 3.5), (3.5, 6.0), (6.0, 20.0)] {
-        let squares: Vec<f64> =
-            all.iter().filter(|b| (from..to).contains(&b.spots)).map(|b| b.u_rel * b.u_rel).collect();
-        if !squares.is_empty() {
-            let n = squares.len();
-            let rms = (squares.iter().sum::<f64>() / n as f64).sqrt();
-            println!("{:8} segments of {from} to {to} blur spots: bound {:.2} % of {n}", regime.name(), 100.0 * rms);
+        let near: Vec<&bound::Bound> = all.iter().filter(|b| (from..to).contains(&b.spots)).collect();
+        if !near.is_empty() {
+            let n = near.len();
+            let rms = |of: fn(&bound::Bound) -> f64| {
+                100.0 * (near.iter().map(|b| of(b).powi(2)).sum::<f64>() / n as f64).sqrt()
+            };
+            let (even, mottled) = (rms(|b| b.u_rel), rms(|b| b.mottled_rel));
+            println!(
+                "{:8} segments of {from} to {to} blur spots: bound {even:.2} %, that fit on mottled skin {mottled:.2} % of {n}",
+                regime.name()
+            );
         }
     }
 }

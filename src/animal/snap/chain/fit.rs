@@ -4,24 +4,24 @@ use nalgebra::DMatrix;
 
 use super::model::{EndKind, Layout};
 use super::problem::Problem;
-use super::samples::Samples;
+use super::samples::{Rim, Samples};
 use super::{LEAST_COSINE, Looks};
 use crate::units::{Image, Point, Vector};
 
 /// What no drawing of the chain follows: another course of the sides, which of two segments lies over the other, the far tails of the
-/// blur; as standard uncertainties of a joint, of one next to the body, and of the body's edge square to itself, in blur spots. And tones that vary
-/// within a segment, which move a joint by so many blur spots for each share of the contrast by which light is uneven from place to place
+/// blur; as standard uncertainties of a joint and of the body's edge square to itself, in blur spots. And tones that vary
+/// within a segment, which move both by so many blur spots for each share of the contrast by which light is uneven from place to place
 /// ([`Problem::mottle`]). Not derived but measured: marks of rendered antennae, drawn by a renderer of its own, depart from the
-/// truth at f/2.8 and f/4 by 0.016 where light is even, and by 1.6 to 1.8 times the unevenness where it is not; the body's edge by 0.05 to 0.06
-/// (`animal_campaign anatomy 50 f2.8 f4 --first 20000`, seeds apart from those of the figures on coverage).
+/// truth by 0.010 to 0.025 where light is even, the body's edge by 0.01 to 0.03, and both by 1.4 to 2.2 times the unevenness where it is not
+/// (`animal_campaign anatomy 70 f2.8 f4 f5.6 f8 small --first 20000`, seeds apart from those of the figures on coverage).
 const U_DRAWING_W: f64 = 0.024;
-const U_BESIDE_BODY_W: f64 = 0.03;
-const U_BODY_W: f64 = 0.06;
+const U_BODY_W: f64 = 0.03;
 const U_MOTTLED_W: f64 = 1.8;
-/// All but the unevenness grow as a segment beside the joint is shorter than this many blur spots, where the light of three joints runs together: so that
-/// they follow what is measured at f/8 too, where segments beside joints are 3.4 to 5.3 and the first one 2 blur spots long.
-const RUNS_TOGETHER_W: f64 = 6.0;
-const RUNS_TOGETHER_BODY_W: f64 = 3.5;
+/// Both grow as a segment beside the joint is shorter than this many blur spots, where the light of three joints runs together: what unevenness
+/// does from longer segments on, but not at the body and at the joint next to it. So the same figures hold for segments of 1 to 11 blur
+/// spots; where the first part did not grow, segment II held 87 % in `small`.
+const RUNS_TOGETHER_W: f64 = 3.5;
+const MOTTLE_RUNS_TOGETHER_W: f64 = 6.0;
 
 /// A fitted chain.
 pub(super) struct Fit {
@@ -45,26 +45,44 @@ pub(super) struct Outcome {
 
 /// What the drawing leaves open of each mark, cells; `w` in cells.
 fn u_drawing(layout: &Layout, p: &[f64], w: f64, mottle: f64) -> Vec<f64> {
-    let with_mottle = |u: f64, together: f64| w * (u * together).hypot(U_MOTTLED_W * mottle);
     let length = |i: usize| (p[2 * i + 2] - p[2 * i]).hypot(p[2 * i + 3] - p[2 * i + 1]);
     let of = |i: usize| {
         let beside = i.saturating_sub(1)..(i + 1).min(layout.segments());
         let shorter = beside.map(length).fold(f64::INFINITY, f64::min);
         let together = |from_w: f64| (from_w * w / shorter.max(0.3 * w)).max(1.0);
+        let with_mottle =
+            |u: f64, from_w: f64| w * (u * together(RUNS_TOGETHER_W)).hypot(U_MOTTLED_W * mottle * together(from_w));
         match (i, layout.first) {
             // An edge that is met obliquely is known less well along the segment.
             (0, EndKind::Body) => {
-                with_mottle(U_BODY_W, together(RUNS_TOGETHER_BODY_W))
-                    / p[layout.body() + 1].cos().abs().max(LEAST_COSINE)
+                with_mottle(U_BODY_W, RUNS_TOGETHER_W) / p[layout.body() + 1].cos().abs().max(LEAST_COSINE)
             }
-            (1, EndKind::Body) => with_mottle(U_BESIDE_BODY_W, together(RUNS_TOGETHER_BODY_W)),
-            _ => with_mottle(U_DRAWING_W, together(RUNS_TOGETHER_W)),
+            (1, EndKind::Body) => with_mottle(U_DRAWING_W, RUNS_TOGETHER_W),
+            _ => with_mottle(U_DRAWING_W, MOTTLE_RUNS_TOGETHER_W),
         }
     };
     (0..layout.marks).map(of).collect()
 }
 
 impl Fit {
+    /// The body's edge as a first fit finds it; `None` where the chain springs from no body, or the fit does not settle.
+    pub(super) fn rim(samples: &Samples, layout: Layout, marks: &[Point<Image>], w: f64, looks: &Looks) -> Option<Rim> {
+        if layout.first != EndKind::Body {
+            return None;
+        }
+        let problem = Problem::new(samples, layout, marks, w, looks)?;
+        let (p, ..) = problem.solve(problem.start())?;
+        let first = Vector::new(p[2] - p[0], p[3] - p[1]);
+        let along = first * (1.0 / first.length().max(1e-9));
+        let (sin, cos) = p[layout.body() + 1].sin_cos();
+        Some(Rim {
+            at: samples.origin + Vector::new(p[0], p[1]) * samples.cell_px,
+            outward: along * cos + Vector::new(-along.y, along.x) * sin,
+            bend: p[layout.body() + 2] / samples.cell_px,
+            cosine: cos.abs().max(LEAST_COSINE),
+        })
+    }
+
     /// `None` where the fit does not settle.
     pub(super) fn of(
         samples: &Samples,

@@ -21,15 +21,13 @@ use crate::animal::{Levels, Mark, MarkKind, Placement, by_hand};
 use crate::photo::Light;
 use crate::units::{Image, Point, Px, Vector};
 
-/// Segments drawn shorter than this many blur spots say nothing of their joints.
-const SHORTEST_W: f64 = 0.5;
+/// Segments drawn shorter than this many blur spots do not say which way the chain runs. Two marks of one blur spot apart, each off by half a
+/// blur spot, are drawn within half of one in one chain of ten.
+const SHORTEST_W: f64 = 0.15;
 /// Chains whose typical segment is shorter than this many blur spots are left to the joints' own waists and to the hand.
 const SHORTEST_TYPICAL_W: f64 = 1.2;
 /// Below this one fit in ten comes to rest in a wrong place (rendered antennae): it is begun from several places.
 const SHORT_TYPICAL_W: f64 = 2.4;
-/// In short chains a joint or base farther from where the hand set it than this many of its standard uncertainties, each way, may be
-/// another one: 95 % lie within, √χ²(2).
-const ASTRAY_U: f64 = 2.45;
 /// Widest blur spot that is fitted as it is, in cells; wider ones are fitted on the means of several pixels.
 const CELLS_PER_W: f64 = 7.0;
 /// A mark is set by the fit where the fit knows it to this share of what the hand does.
@@ -38,6 +36,8 @@ const BETTER_THAN_HAND: f64 = 0.75;
 const FARTHEST_U: f64 = 3.0;
 /// Light beyond an end counts as animal from this share of the chain's own.
 const GOES_ON: f64 = 0.45;
+/// A body is looked for up to so many tens of degrees either way of where a chain would go on: just short of its own sides.
+const TENS_EITHER_WAY: i32 = 10;
 /// A drawing that leaves more than this share of the contrast unexplained is no picture of the chain.
 const MOST_LEFT: f64 = 0.12;
 
@@ -103,10 +103,15 @@ pub(super) fn fit_chain(light: &Light, marks: &[Point<Image>], w: Px) -> Option<
 
 fn placed(light: &Light, marks: &[Point<Image>], w: f64, looks: &Looks) -> Option<Vec<Option<Found>>> {
     let (per, bin) = if w < 4.0 { (2, 1) } else { (1, (w / CELLS_PER_W).round().max(1.0) as usize) };
-    let samples = Samples::about(light, marks, w, (per, bin), looks)?;
+    let samples = Samples::about(light, marks, w, (per, bin), (looks, None))?;
     let layout = Layout { marks: marks.len(), first: looks.first, last: looks.last };
     let typical = median_of(marks.windows(2).map(|p| (p[1] - p[0]).length()))?;
     let short = typical < SHORT_TYPICAL_W * w;
+    // Which way the body's edge runs is seen only once it is found; then as much of it is looked at on either side of the chain.
+    let samples = match Fit::rim(&samples, layout, marks, w, looks) {
+        Some(rim) => Samples::about(light, marks, w, (per, bin), (looks, Some(rim)))?,
+        None => samples,
+    };
     let fit = Fit::of(&samples, layout, marks, w, (looks, short))?;
     let contrast = median_of(looks.tones.iter().map(|t| t.abs()))?;
     if fit.scatter > MOST_LEFT * contrast {
@@ -117,8 +122,7 @@ fn placed(light: &Light, marks: &[Point<Image>], w: f64, looks: &Looks) -> Optio
     let moved = |i: usize| (fit.place(&samples, i).0 - marks[i]).length();
     // Beside a mark that came to rest on something else its neighbours are in doubt; a tip cannot be taken for anything else.
     let last = marks.len() - 1;
-    let farthest = if short { ASTRAY_U } else { FARTHEST_U };
-    let astray = |i: usize| i < last && moved(i) > farthest * hand;
+    let astray = |i: usize| i < last && moved(i) > FARTHEST_U * hand;
     let in_doubt = |i: usize| astray(i) || i < last && (astray(i + 1) || i > 0 && astray(i - 1));
     let found = (0..marks.len()).map(|i| {
         let (at, covariance_px2) = fit.place(&samples, i);
@@ -212,12 +216,28 @@ fn look(light: &Light, marks: &[Point<Image>], w: f64) -> Option<Looks> {
         let wide = share(behind + aside).max(share(behind + aside * -1.0));
         if wide > GOES_ON { EndKind::Body } else { EndKind::On }
     };
-    let (n, first) = (marks.len(), end(marks[0], marks[1]));
+    let n = marks.len();
+    let mut first = end(marks[0], marks[1]);
     let last = match end(marks[n - 1], marks[n - 2]) {
         EndKind::Tip => EndKind::Tip,
         _ => EndKind::On,
     };
-    let body = at(marks[0] + unit(marks[0] - marks[1]) * (1.5 * w)) - ground;
+    let mut body = at(marks[0] + unit(marks[0] - marks[1]) * (1.5 * w)) - ground;
+    if first == EndKind::Tip && last == EndKind::Tip {
+        // It springs from something: where a head is narrow and met aslant, that lies beside the line on which the first segment goes on.
+        let about = |here: Point<Image>, next: Point<Image>| {
+            let back = unit(here - next);
+            let ring = (-TENS_EITHER_WAY..=TENS_EITHER_WAY).map(|k| {
+                let (sin, cos) = (f64::from(k) * 10.0).to_radians().sin_cos();
+                share(here + (back * cos + across(back) * sin) * (0.5 * typical + 1.3 * w))
+            });
+            ring.fold(0.0, f64::max)
+        };
+        let brightest = about(marks[0], marks[1]);
+        if brightest > GOES_ON && brightest > about(marks[n - 1], marks[n - 2]) {
+            (first, body) = (EndKind::Body, brightest * tone);
+        }
+    }
     let halves = thick.iter().map(|t| 0.5 * narrowed(*t)).collect();
     Some(Looks { ground, noise, halves, tones, first, last, body })
 }
@@ -225,6 +245,7 @@ fn look(light: &Light, marks: &[Point<Image>], w: f64) -> Option<Looks> {
 #[cfg(test)]
 mod tests {
     use super::super::scene::Scene;
+    use super::samples::Rim;
     use super::*;
 
     const JOINTS: [f64; 4] = [40.0, 57.0, 77.5, 104.0];
@@ -278,6 +299,70 @@ mod tests {
             }
             assert_eq!(turned_back(back), found);
         }
+    }
+
+    /// The chain of [`picture`] on a head: the end of an ellipse of half axes `a` and `b`, whose edge runs through the first joint at `at_deg` from
+    /// the ellipse's own end, which itself points `aside_deg` away from the chain. With the picture, the edge's outward normal there.
+    fn on_a_head((a, b): (f64, f64), (at_deg, aside_deg): (f64, f64), w: f64, seed: u64) -> (Light, Vector<Image>) {
+        let half = |x: f64| {
+            let k = JOINTS.windows(2).position(|j| x >= j[0] && x < j[1])?;
+            let t = (x - JOINTS[k]) / (JOINTS[k + 1] - JOINTS[k]);
+            let tip = if k == 2 && t > 0.5 { (1.0 - (2.0 * t - 1.0).powi(4)).max(0.0).sqrt() } else { 1.0 };
+            Some(tip * (3.4 + 3.2 * (std::f64::consts::PI * t).sin().max(0.0).sqrt()))
+        };
+        let (sin, cos) = aside_deg.to_radians().sin_cos();
+        let (e, f) = (Vector::<Image>::new(cos, -sin), Vector::<Image>::new(sin, cos));
+        let (sin, cos) = at_deg.to_radians().sin_cos();
+        let centre = Point::<Image>::new(JOINTS[0], 60.0) + e * (-a * cos) + f * (-b * sin);
+        let normal = e * (cos / a) + f * (sin / b);
+        let inside = |x: f64, y: f64| {
+            let v = Point::new(x, y) - centre;
+            (v.dot(e) / a).hypot(v.dot(f) / b) < 1.0 || half(x).is_some_and(|h| (y - 60.0).abs() < h)
+        };
+        let light = Scene::of(150, 120, inside).lit(0.15, 0.6).blurred(w).photographed(0.004, seed);
+        (light, normal * (1.0 / normal.length()))
+    }
+
+    #[test]
+    fn a_base_on_a_narrow_head_met_aslant_is_seen_as_one() {
+        let w = Px::new(5.0);
+        for seed in 1..4 {
+            let (light, normal) = on_a_head((30.0, 9.0), (60.0, 25.0), w.get(), seed);
+            let mut marks: Vec<Point<Image>> = JOINTS.iter().map(|x| Point::new(*x, 60.0)).collect();
+            marks[0] = marks[0] + normal * (2.2 * by_hand(w).get());
+            // Right behind the mark there is next to nothing.
+            let found = fit_chain(&light, &marks, w).expect("a chain");
+            for (i, x) in JOINTS.iter().enumerate() {
+                let found = found[i].unwrap_or_else(|| panic!("seed {seed}: mark {i} is not found"));
+                let (error, most) = (found.at.x - x, if i == 0 { 0.25 } else { 0.15 });
+                assert!(error.abs() < most * w.get(), "seed {seed}: mark {i} at {error:+.2} px");
+            }
+            assert!(found[0].and_then(|f| f.levels).is_some_and(|l| l.ground < l.animal), "seed {seed}");
+        }
+    }
+
+    #[test]
+    fn an_edge_whose_curvature_changes_is_looked_at_on_both_sides() {
+        let w = 5.0;
+        let marks: Vec<Point<Image>> = JOINTS.iter().map(|x| Point::new(*x, 60.0)).collect();
+        let layout = Layout { marks: marks.len(), first: EndKind::Body, last: EndKind::Tip };
+        let (mut both_sides, mut one_side) = (0.0_f64, 0.0_f64);
+        for seed in 1..5 {
+            let (light, normal) = on_a_head((30.0, 16.0), (40.0, 10.0), w, seed);
+            let looks = look(&light, &marks, w).expect("a chain");
+            let error = |rim: Option<Rim>| {
+                let samples = Samples::about(&light, &marks, w, (1, 1), (&looks, rim)).expect("samples");
+                let fit = Fit::of(&samples, layout, &marks, w, (&looks, false)).expect("a fit");
+                let off = (fit.place(&samples, 0).0 - marks[0]).dot(normal) / w;
+                (off, Fit::rim(&samples, layout, &marks, w, &looks))
+            };
+            let (off, rim) = error(None);
+            one_side += off / 4.0;
+            both_sides += error(rim).0 / 4.0;
+        }
+        // The arc of both is not the ellipse either, but errs by half as much.
+        assert!(both_sides.abs() < 0.09, "{both_sides:+.3} w off");
+        assert!(one_side.abs() > 1.5 * both_sides.abs(), "{one_side:+.3} w off with one side alone");
     }
 
     #[test]

@@ -308,8 +308,9 @@ impl<'a> Problem<'a> {
         let mut cells = vec![(0.0, 0.0); squares.count];
         let (mut steps, mut pairs, mut before) = (0.0, 0.0, None);
         let inside = self.samples.seen(layer);
-        for ((u, l), tone) in self.samples.used.iter().zip(light).zip(inside) {
-            if tone.abs() < 0.5 * self.contrast {
+        for (((u, l), tone), of_chain) in self.samples.used.iter().zip(light).zip(inside).zip(&self.samples.of_chain) {
+            // Beside the body's edge other limbs may spring from it.
+            if tone.abs() < 0.5 * self.contrast || !of_chain {
                 continue;
             }
             let r = u.1 - l;

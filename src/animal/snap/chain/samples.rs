@@ -10,10 +10,50 @@ use crate::units::{Image, Point, Vector};
 /// The patch reaches this many blur spots beyond the chain, the samples that are fitted this far beyond its rim.
 const MARGIN_W: f64 = 2.6;
 const BESIDE_W: f64 = 1.3;
-/// The body is fitted this far behind its edge, in blur spots.
+/// The body is fitted this far behind its edge, in blur spots, and its edge this far beside the chain: the light of a flank has fallen to a
+/// tenth there.
 const INTO_BODY_W: f64 = 1.0;
+const CLEAR_OF_CHAIN_W: f64 = 0.5;
 /// Largest patch, samples.
 const MOST_SAMPLES: usize = 60_000;
+
+/// The edge of the body where the chain springs from it, as a first fit finds it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rim {
+    pub(super) at: Point<Image>,
+    /// Unit vector out of the body.
+    pub(super) outward: Vector<Image>,
+    /// Curvature a px, positive where the body bulges.
+    pub(super) bend: f64,
+    /// Cosine of the angle between `outward` and the first segment.
+    pub(super) cosine: f64,
+}
+
+impl Rim {
+    /// How far a place is out of the body, and how far along its edge, px.
+    fn out_and_beside(&self, p: Point<Image>) -> (f64, f64) {
+        let v = p - self.at;
+        let (out, t) = (v.dot(self.outward), v.dot(Vector::new(-self.outward.y, self.outward.x)));
+        // To first order the distance to a circle; beyond its centre nothing needs to be exact.
+        let slope = (1.0 + self.bend * out).hypot(self.bend * t).max(0.3);
+        ((out + 0.5 * self.bend * (out * out + t * t)) / slope, t)
+    }
+
+    /// Whether a place is fitted: the edge as far on one side of the chain as on the other, nothing deep in the body, elsewhere what is
+    /// `near` the chain. What is cut off square to the chain instead leaves one side alone of an edge that is met aslant, and where its
+    /// curvature changes, the arc that follows that side crosses the chain in a wrong place.
+    fn chooses(&self, p: Point<Image>, near: bool, (half, w): (f64, f64)) -> bool {
+        let (out, t) = self.out_and_beside(p);
+        let beside = t.abs() <= half / self.cosine + CLEAR_OF_CHAIN_W * w;
+        if out < -INTO_BODY_W * w {
+            false
+        } else if out < CLEAR_OF_CHAIN_W * w {
+            beside
+        } else {
+            near || beside && out < INTO_BODY_W * w
+        }
+    }
+}
 
 /// The light about the chain on a grid of samples: pixels, or means of `bin` × `bin` of them.
 pub(super) struct Samples {
@@ -26,6 +66,8 @@ pub(super) struct Samples {
     pub(super) cell_px: f64,
     /// Samples that are fitted: place in the patch, and light.
     pub(super) used: Vec<(usize, f64)>,
+    /// Which of them lie beside the chain, not just beside the body's edge.
+    pub(super) of_chain: Vec<bool>,
     /// Column and row of the first cell of each of them.
     first_cells: Vec<[usize; 2]>,
 }
@@ -37,7 +79,7 @@ impl Samples {
         marks: &[Point<Image>],
         w: f64,
         (per, bin): (usize, usize),
-        looks: &Looks,
+        (looks, rim): (&Looks, Option<Rim>),
     ) -> Option<Self> {
         let margin = MARGIN_W * w + looks.halves.iter().copied().fold(0.0, f64::max);
         let low = |pick: fn(&Point<Image>) -> f64| marks.iter().map(pick).fold(f64::INFINITY, f64::min) - margin;
@@ -49,18 +91,20 @@ impl Samples {
             return None;
         }
         let cell_px = bin as f64 / per as f64;
-        let (origin, used, first_cells) = (Point::new(x0, y0), Vec::new(), Vec::new());
-        let mut samples = Self { columns, rows, per, origin, cell_px, used, first_cells };
+        let (used, of_chain, first_cells) = (Vec::new(), Vec::new(), Vec::new());
+        let mut samples = Self { columns, rows, per, origin: Point::new(x0, y0), cell_px, used, of_chain, first_cells };
         let widest = looks.halves.iter().copied().fold(0.0, f64::max);
         for place in 0..columns * rows {
             let corner =
                 Point::<Image>::new(x0 + ((place % columns) * bin) as f64, y0 + ((place / columns) * bin) as f64);
             let centre = corner + Vector::new(0.5 * bin as f64, 0.5 * bin as f64);
-            if !near(centre, marks, widest + BESIDE_W * w, looks, w) {
+            let of_chain = near(centre, marks, widest + BESIDE_W * w, looks, w);
+            if !rim.map_or(of_chain, |rim| rim.chooses(centre, of_chain, (looks.halves[0], w))) {
                 continue;
             }
             if let Some(v) = mean(light, corner, bin) {
                 samples.used.push((place, v));
+                samples.of_chain.push(of_chain);
                 samples.first_cells.push([per * (place % columns), per * (place / columns)]);
             }
         }
