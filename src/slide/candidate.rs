@@ -3,7 +3,6 @@
 use std::collections::VecDeque;
 
 use super::lines::{self, Lines, NotLines, Tiers};
-use super::locate::LARGE;
 use super::periodic::Cluster;
 use super::phase::{self, Seen};
 use super::pyramid::Level;
@@ -19,6 +18,8 @@ const LEAST_SHARE: f64 = 0.05;
 const FAINTEST_ON_BLOCKS: f64 = 0.04;
 /// Most strips of a survey.
 const MOST_STRIPS: usize = 96;
+/// Pixels of a picture whose first look at full size takes half as many: fine waves are many there.
+const LARGE_PX: f64 = 1.2e7;
 /// Least cluster score worth a look: three tiles at the threshold.
 const LEAST_SCORE: f64 = 9.0;
 
@@ -166,18 +167,6 @@ fn same(a: &Candidate, b: &Candidate) -> bool {
         && covers(a, b.middle(), 2.0 * a.pitch_px)
 }
 
-/// Most strips of a survey: half as many where the first look has far more lines to find them by than it needs, and of a halved picture, whose
-/// pixels are means; a quarter for the first look at one that was halved again.
-fn most_strips(step_px: usize, pass: usize, size: (f64, f64)) -> usize {
-    let large = size.0 * size.1 > LARGE as f64;
-    match (step_px, pass) {
-        (1, 0) if large => MOST_STRIPS / 2,
-        (1, _) => MOST_STRIPS,
-        (2, _) | (_, 1..) => MOST_STRIPS / 2,
-        (_, 0) => MOST_STRIPS / 4,
-    }
-}
-
 /// Follows one cluster; gives up early where it stays below `least` strength.
 fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64) -> Result<Candidate, NotLines> {
     let f = cluster.fx.hypot(cluster.fy);
@@ -211,7 +200,11 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
             s: (along.0.max(s.0), along.1.min(s.1)),
             dt: (pitch / 12.0).max(0.5 * level.step_px as f64),
             height: if pass == 0 { (0.5 * pitch).max(3.0) } else { (0.4 * pitch).max(2.0) },
-            most_strips: most_strips(level.step_px, pass, size),
+            most_strips: if pass == 0 && level.step_px == 1 && size.0 * size.1 > LARGE_PX {
+                MOST_STRIPS / 2
+            } else {
+                MOST_STRIPS
+            },
         };
         if extent.s.1 - extent.s.0 < extent.height {
             return Err(NotLines::NoBand);

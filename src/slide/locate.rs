@@ -13,6 +13,7 @@ use super::rectify::Frame;
 use super::shape::{Optical, Shape};
 use super::strip::{self, Block, Design, Pixel, Place, Said, Tails};
 use crate::photo::Light;
+use crate::stats::median;
 use nalgebra::DMatrix;
 use rayon::prelude::*;
 
@@ -23,7 +24,7 @@ const MOST_PIXELS: f64 = 1.2e6;
 /// The same in pictures of more than [`LARGE`] pixels, whose graduations are located far better than slides are ruled.
 const MOST_PIXELS_OF_LARGE: f64 = 1.1e5;
 /// Pixels of a large picture.
-pub(super) const LARGE: usize = 4_000_000;
+const LARGE: usize = 4_000_000;
 /// Most pixels of one strip in a trial, but never fewer than this many graduations.
 const TRIAL: (f64, f64) = (8e3, 24.0);
 /// The same in large pictures, in strips as narrow as that takes.
@@ -34,8 +35,6 @@ const TRIAL_MARGIN: f64 = 1.2;
 const TRIAL_STRIPS: usize = 6;
 /// The same in large pictures.
 const TRIAL_STRIPS_OF_LARGE: usize = 4;
-/// Noise of a pixel below which shapes are not told apart, linear light.
-const LEAST_NOISE: f64 = 1e-7;
 /// Strips of a look that is not the last.
 const SOME_STRIPS: usize = 24;
 /// Most strips in large pictures: of the last look, and of those before it.
@@ -373,17 +372,24 @@ pub(super) struct Trials<'a> {
 }
 
 impl Trials<'_> {
-    /// Logarithm of the noise of a pixel about this line shape, mean over the strips: of most pixels of a strip, since a wide shape follows dirt
-    /// better than the lines that it lies on do.
+    /// Mean square that this line shape leaves of a pixel in most intervals from line to line: a shape that is off is so at every line, dirt lies on
+    /// some, and a wide shape follows it better than the lines do.
     pub(super) fn left(&self, shape: &Shape) -> Option<f64> {
-        let noise = |(strip, ks, pixels): &(Strip, Vec<i64>, Vec<Pixel>)| {
+        let squares = |(strip, ks, pixels): &(Strip, Vec<i64>, Vec<Pixel>)| {
             let block = self.locator.block(ks, *strip, self.phase, shape).filter(|b| b.ours.len() >= 2)?;
+            let (first, last) = (*ks.first()?, *ks.last()?);
             let design = Design::of(pixels, &block, shape);
             let residuals = design.residuals(&strip::solve(&design, 1)?.x);
-            Some(strip::usual_size(&residuals).max(LEAST_NOISE).ln())
+            let mut sums = vec![(0.0, 0.0); (last - first + 1) as usize];
+            for (p, r) in pixels.iter().zip(&residuals) {
+                let interval = (p.phase.round() as i64).clamp(first, last) - first;
+                let (sum, count) = &mut sums[interval as usize];
+                (*sum, *count) = (*sum + r * r, *count + 1.0);
+            }
+            Some(sums.into_iter().filter(|s| s.1 > 0.0).map(|(sum, count)| sum / count).collect())
         };
-        let all: Vec<f64> = self.strips.par_iter().filter_map(noise).collect();
-        (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
+        let all: Vec<Vec<f64>> = self.strips.par_iter().filter_map(squares).collect();
+        median(&all.concat()).ok()
     }
 }
 

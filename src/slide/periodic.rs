@@ -22,8 +22,10 @@ const VALLEY: f32 = 4.0;
 /// Waves fainter than this, relative to the ground, are not told from the edges of JPEG blocks at the frequencies of these (common
 /// practice: they stay below a code of 8 bits, which is 1 % of the light).
 const FAINTEST_ON_BLOCKS: f32 = 0.005;
-/// Most tiles looked at in the picture itself: all those of 3 megapixels, of larger ones a fifth of that, and of halved ones.
+/// Most tiles looked at on one level: all those of 3 megapixels, of larger ones a third of that.
 const MOST_TILES: usize = 2800;
+const MOST_OF_MANY: usize = 900;
+/// The same of pictures of more than 12 megapixels, whose halvings are large too.
 const MOST_OF_LARGE: usize = 600;
 /// Peaks kept per tile.
 const PEAKS: usize = 4;
@@ -131,10 +133,14 @@ fn level_clusters(level: &Level<'_>) -> Vec<Cluster> {
 /// seen by as many tiles as in a small picture.
 fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) {
     let all = columns * rows;
-    if all <= (if level.step_px > 1 { MOST_OF_LARGE } else { MOST_TILES }) {
+    let (enough, most) = match all * level.step_px.pow(2) > 4 * MOST_TILES {
+        true => (MOST_OF_LARGE, MOST_OF_LARGE),
+        false => (MOST_TILES, MOST_OF_MANY),
+    };
+    if all <= enough {
         return ((0..all).collect(), 1);
     }
-    let apart = (all as f64 / (0.5 * MOST_OF_LARGE as f64)).sqrt().ceil() as usize;
+    let apart = (all as f64 / (0.5 * most as f64)).sqrt().ceil() as usize;
     let mut chosen: Vec<bool> =
         (0..all).map(|i| (i % columns).is_multiple_of(apart) && (i / columns).is_multiple_of(apart)).collect();
     // Steps from pixel to pixel along every sixteenth row, and to the row after the next, by halves of a tile.
@@ -158,7 +164,7 @@ fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) 
         steps[at] + steps[at + 1] + steps[at + across] + steps[at + across + 1]
     };
     let mut order: Vec<(f32, usize)> = (0..all).map(|i| (lively(i), i)).collect();
-    let most = MOST_OF_LARGE / 2;
+    let most = most / 2;
     order.select_nth_unstable_by(most, |a, b| b.0.total_cmp(&a.0));
     for (_, i) in &order[..most] {
         chosen[*i] = true;

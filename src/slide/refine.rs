@@ -40,6 +40,8 @@ const ASSUMED_SHAPE: f64 = 0.25;
 const MOST_SHAPE_POINTS: usize = 128;
 /// Rungs of the ladder of shapes that are tried first: to 1.6 cycles a pixel even for lines 10,000 px apart.
 const MOST_RUNGS: i32 = 32;
+/// Cut-off of the finest of them, cycles a pixel.
+const FINEST_CUT_OFF: f64 = 1.6;
 /// Looks at some strips before the one at all of them; fewer where the last one has moved no line by more of a line's width, and that width
 /// by no greater share: the strips' model is linear in steps s, of which it misses some s (s / w)², and a width that is off pulls a line
 /// to neither side.
@@ -172,22 +174,22 @@ fn join_across(
     (reading.ruler, reading.isotropy, reading.map) = (Ruler::Crossed, Some(isotropy), map);
 }
 
-/// The diffraction under which most pixels of the strips are left with the least noise, for a line of usual width.
+/// The diffraction that leaves the least of most intervals between lines, for a line of usual width.
 fn best_start(locator: &Locator<'_>, phase: &Phase, pitch: f64) -> Option<Shape> {
     let trials = locator.trials(phase);
-    let noise = |i: i32| {
-        // From what just resolves the division to what just fills a pixel.
-        let optical = Optical::usual(1.08 / pitch * 1.35_f64.powi(i), pitch);
-        let tried = optical.cut_off < 1.6;
-        tried.then(|| trials.left(&Shape::optical(optical))).flatten().map(|left| (optical, left, i))
+    // From what just resolves the division to what just fills a pixel.
+    let rung = |i: &i32| Optical::usual(1.08 / pitch * 1.35_f64.powi(*i), pitch);
+    let best = |rungs: Vec<i32>| {
+        let rungs: Vec<i32> = rungs.into_iter().filter(|i| *i >= 0 && rung(i).cut_off < FINEST_CUT_OFF).collect();
+        let tried = rungs.into_par_iter().filter_map(|i| {
+            let shape = Shape::optical(rung(&i));
+            Some((trials.left(&shape)?, i, shape))
+        });
+        tried.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, i, shape)| (i, shape))
     };
-    let least = |a: &(Optical, f64, i32), b: &(Optical, f64, i32)| a.1.total_cmp(&b.1);
     // Every second rung, since the noise may have two hollows, then the two beside the best.
-    let of = |rungs: Vec<i32>| -> Vec<(Optical, f64, i32)> { rungs.into_par_iter().filter_map(noise).collect() };
-    let rough = of((0..MOST_RUNGS).step_by(2).collect()).into_iter().min_by(least)?;
-    let beside = of([rough.2 - 1, rough.2 + 1].into_iter().filter(|i| *i >= 0).collect());
-    let best = beside.into_iter().chain([rough]).min_by(least)?;
-    Some(Shape::optical(best.0))
+    let rough = best((0..MOST_RUNGS).step_by(2).collect())?.0;
+    best((rough - 1..=rough + 1).collect()).map(|(_, shape)| shape)
 }
 
 /// Located graduations as points of the phase, `(t, s, k, weight)`.

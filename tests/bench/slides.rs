@@ -2,7 +2,7 @@
 //!
 //! `cargo bench --bench slides`. The pipeline that a script over common libraries would be is `tests/bench/script_peer.py`; where
 //! Python has OpenCV and SciPy, `PEER=1 cargo bench --bench slides` runs it in the same run on the same file and prints its time
-//! (`PYTHON` names the interpreter). `BATCH=1` runs `calibrate` on twelve such pictures on one thread and on two, `MEMORY=1` prints how
+//! (`PYTHON` names the interpreter). `PAIRS=1` decodes and reads by turns, so that a machine whose pace changes slows both alike. `BATCH=1` runs `calibrate` on twelve such pictures on one thread and on two, `MEMORY=1` prints how
 //! much memory the reading takes beside the decoded picture (Linux).
 #![allow(clippy::print_stderr, reason = "a report for people")]
 
@@ -32,6 +32,9 @@ fn main() {
     }
     if wanted("BATCH") {
         batch();
+    }
+    if wanted("PAIRS") {
+        pairs();
     }
     divan::main();
 }
@@ -97,6 +100,27 @@ fn batch() {
     }
     let times = one.as_secs_f64() / two.as_secs_f64();
     eprintln!("calibrate on 12 pictures: {one:.2?} on one thread, {two:.2?} on two, {times:.2} times as fast");
+}
+
+/// Bare decoding and reading by turns: medians, and the median of the ratios.
+fn pairs() {
+    let photo = Photo::from_bytes(file(24), &Limits::default()).expect("opens");
+    let options = DecoderOptions::default().set_max_width(65_535).set_max_height(65_535);
+    let seconds = |work: &dyn Fn() -> usize| {
+        let start = Instant::now();
+        std::hint::black_box(work());
+        start.elapsed().as_secs_f64()
+    };
+    let decode = || JpegDecoder::new_with_options(ZCursor::new(file(24)), options).decode().expect("decodes").len();
+    let once = |_| (seconds(&decode), seconds(&|| read_slide(&photo).used()));
+    let times: Vec<(f64, f64)> = (0..41).map(once).collect();
+    let median = |of: &dyn Fn(&(f64, f64)) -> f64| {
+        let mut all: Vec<f64> = times.iter().map(of).collect();
+        all.sort_by(f64::total_cmp);
+        all[all.len() / 2]
+    };
+    let (decoding, reading, ratio) = (median(&|t| t.0), median(&|t| t.1), median(&|t| t.1 / t.0));
+    eprintln!("24 megapixels by turns: decoding {decoding:.3} s, reading {reading:.3} s, {ratio:.2} times as long");
 }
 
 /// Reads the slide in a process of its own, so that nothing freed before hides what it takes.
