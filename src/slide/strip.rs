@@ -358,7 +358,7 @@ pub(super) fn solve(design: &Design, rounds: usize) -> Option<Solved> {
 }
 
 /// Standard deviation of normal residuals whose median size is that of these.
-pub(super) fn usual_size(residuals: &[f64]) -> f64 {
+fn usual_size(residuals: &[f64]) -> f64 {
     let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
     let middle = sizes.len() / 2;
     if sizes.is_empty() { 0.0 } else { 1.4826 * *sizes.select_nth_unstable_by(middle, f64::total_cmp).1 }

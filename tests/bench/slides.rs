@@ -2,8 +2,8 @@
 //!
 //! `cargo bench --bench slides`. The pipeline that a script over common libraries would be is `tests/bench/script_peer.py`; where
 //! Python has OpenCV and SciPy, `PEER=1 cargo bench --bench slides` runs it in the same run on the same file and prints its time
-//! (`PYTHON` names the interpreter). `PAIRS=1` decodes and reads by turns, so that a machine whose pace changes slows both alike. `BATCH=1` runs `calibrate` on twelve such pictures on one thread and on two, `MEMORY=1` prints how
-//! much memory the reading takes beside the decoded picture (Linux).
+//! (`PYTHON` names the interpreter). `PAIRS=1` decodes and reads by turns, so that a machine whose pace changes slows both alike.
+//! `BATCH=1` runs `calibrate` on twelve such pictures on one thread and on two, `MEMORY=1` prints how much memory the reading takes beside the decoded picture (Linux).
 #![allow(clippy::print_stderr, reason = "a report for people")]
 
 use divan::Bencher;

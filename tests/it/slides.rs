@@ -146,7 +146,12 @@ fn either_form_of_distortion_is_followed_to_its_second_term() {
             let error = reading.scale.get() / scene.px_per_um - 1.0;
             let pull = error / reading.u_rel_fit;
             // 508 finds a perspective that is not there and grows with the distortion (see the developers' guide, known limits).
-            let (most_error, most_pull) = if seed == 508 { (3e-4, 4.0) } else { (8e-5, 3.5) };
+            // 504 lies at two of its stated uncertainties in the other form.
+            let (most_error, most_pull) = match (form, seed) {
+                (_, 508) => (3e-4, 4.0),
+                (DistortionForm::RecordedFromIdeal, 504) => (8e-5, 2.5),
+                _ => (6e-5, 3.5),
+            };
             assert!(
                 error.abs() < most_error && pull.abs() < most_pull,
                 "{form:?} {seed}: {error:+.1e}, pull {pull:.1}"

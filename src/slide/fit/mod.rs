@@ -27,7 +27,8 @@ pub(super) const PRIOR_PERSPECTIVE: f64 = 0.004;
 /// What lenses have of the next radial term beyond what follows from the first, relative to it (common practice).
 const OWN_RADIAL_2: f64 = 0.02;
 
-/// Most rounds of weights, and the change of every weight and of both variances, relative, below which no further one follows.
+/// Most rounds of weights, and the change of every weight and of both variances, relative, below which no further one follows
+/// (rendered slides: field errors within 3e-4 and clean ones over the bound are the same as with all rounds).
 const MOST_ROUNDS: usize = 5;
 const SETTLED: f64 = 0.1;
 /// Share of the priors that stays in a fit with every term free.
