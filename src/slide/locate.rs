@@ -11,7 +11,7 @@ use super::lines::Lines;
 use super::phase::Phase;
 use super::rectify::Frame;
 use super::shape::{Optical, Shape};
-use super::strip::{self, Block, Design, Pixel, Place, Said, Tails};
+use super::strip::{self, Block, Design, Pixel, Place, Said, Solved, Tails};
 use crate::photo::Light;
 use crate::stats::median;
 use nalgebra::DMatrix;
@@ -43,6 +43,9 @@ const SOME_OF_LARGE: usize = 6;
 /// Most pixels of one strip there, in a look that is not the last: the phase to a fraction of a pixel and the line shape, which are sought
 /// then, few pixels tell.
 const MOST_OF_NARROW: f64 = 3.5e3;
+
+/// Widest lines, relative to their distance, between which the ground is looked at: wider ones share their pixels with it.
+const WIDEST_FOR_GROUND: f64 = 0.5;
 
 /// What one strip says about the graduations of one block.
 #[derive(Clone, Debug)]
@@ -231,14 +234,11 @@ impl Locator<'_> {
         }
         let places = block.counted();
         let pixels = self.pixels(strip, places, phase, Self::margin(places, shape));
-        let design = Design::of(&pixels, &block, shape);
+        let rounds = if effort == Effort::Full { 3 } else { 2 };
+        let (design, solved) = self.solved(&pixels, &block, shape, rounds)?;
         let (said, folded) = match effort {
-            Effort::Full => {
-                let solved = strip::solve(&design, 3)?;
-                (strip::finish(&design, &solved, block.ours.clone())?, Vec::new())
-            }
+            Effort::Full => (strip::finish(&design, &solved, block.ours.clone())?, Vec::new()),
             Effort::Some => {
-                let solved = strip::solve(&design, 2)?;
                 let residuals = design.residuals(&solved.x);
                 let said = strip::finish_roughly(&design, &solved, &residuals, block.ours.clone())?;
                 let folded = folded(&pixels, &residuals, places, &said, bins(self.pitch_px()));
@@ -255,6 +255,22 @@ impl Locator<'_> {
             folded,
             pixel_sd: said.pixel_sd,
         })
+    }
+
+    /// The model of a block and its solution, with a finer ground where the plain one does not hold; wide lines leave no ground to tell that by.
+    fn solved(&self, pixels: &[Pixel], block: &Block, shape: &Shape, rounds: usize) -> Option<(Design, Solved)> {
+        let design = Design::of(pixels, block, shape, &[]);
+        let solved = strip::solve(&design, rounds)?;
+        if shape.fwhm() > WIDEST_FOR_GROUND * self.pitch_px() {
+            return Some((design, solved));
+        }
+        let uneven = strip::uneven(pixels, &design.residuals(&solved.x), &solved, block);
+        if uneven.is_empty() {
+            return Some((design, solved));
+        }
+        let finer = Design::of(pixels, block, shape, &uneven);
+        let again = strip::solve(&finer, rounds);
+        again.map(|solved| (finer, solved)).or(Some((design, solved)))
     }
 
     fn place(&self, k: i64, s: f64, phase: &Phase) -> Option<Place> {
@@ -378,7 +394,7 @@ impl Trials<'_> {
         let squares = |(strip, ks, pixels): &(Strip, Vec<i64>, Vec<Pixel>)| {
             let block = self.locator.block(ks, *strip, self.phase, shape).filter(|b| b.ours.len() >= 2)?;
             let (first, last) = (*ks.first()?, *ks.last()?);
-            let design = Design::of(pixels, &block, shape);
+            let design = Design::of(pixels, &block, shape, &[]);
             let residuals = design.residuals(&strip::solve(&design, 1)?.x);
             let mut sums = vec![(0.0, 0.0); (last - first + 1) as usize];
             for (p, r) in pixels.iter().zip(&residuals) {
