@@ -193,3 +193,16 @@ fn what_is_stated_since_it_looks_long_says_so() {
     assert!((near.k.unwrap() - 0.5 * (near.high - low) / u).abs() < 1e-9 && value < 1.1 * W_UM);
     assert!((far.value.unwrap() - far.low.unwrap() - (far.high - far.value.unwrap())).abs() < 1e-9, "{far:?}");
 }
+
+#[test]
+fn a_bound_rests_on_the_marks_not_on_how_near_they_happen_to_lie() {
+    // Two marks by hand that fell on nearly one place: their distance scatters by less than a mark does along a line.
+    let setup = setup();
+    let span = |px: f64| shape("span 1", Kind::Span, &[(700.0, 700.0), (700.0 + px, 700.0)], MarkKind::Feature);
+    let u_um = 2f64.sqrt() * by_hand(Px::new(W_UM * SCALE)).get() / SCALE;
+    for options in [Options::first_order(), Options::default()] {
+        let e = evaluate_shapes(&[span(0.4)], &[], &about(&setup, options)).unwrap();
+        let m = &e.measured[0];
+        assert!(m.value.is_none() && m.high > 2.9 * u_um && m.high < 4.0 * u_um, "{} {u_um}", m.high);
+    }
+}
