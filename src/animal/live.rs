@@ -39,7 +39,7 @@ pub fn evaluate_live(
     let mut names = names_of(shapes);
     names.extend(figures.iter().map(|f| f.name.clone()));
     let Linear { outputs, covariance } = Linear::of(&built, &names, about.options.coverage)?;
-    Ok(Evaluated { measured: assembled(shapes, figures, outputs, about), names, covariance })
+    Ok(Evaluated { measured: assembled(shapes, figures, outputs, about)?, names, covariance })
 }
 
 /// One independent way in which inputs move by a standard uncertainty.

@@ -26,6 +26,7 @@ pub mod outline;
 mod quadrature;
 pub mod repeat;
 pub mod snap;
+mod stated;
 mod verdict;
 
 use build::by_hand;

@@ -12,6 +12,7 @@ mod matrix;
 mod model_choice;
 mod repeats;
 mod robust;
+mod selected;
 mod summary;
 
 pub use distribution::{f_upper_tail, normal_cdf, normal_quantile, student_t_cdf, student_t_quantile};
@@ -23,4 +24,5 @@ pub use matrix::Matrix;
 pub use model_choice::{FTest, ModelFit, f_test};
 pub use repeats::{Spread, TechnicalError, outliers, pooled_std_dev, technical_error};
 pub use robust::{Loss, RobustFit, RobustLocation, robust_least_squares, robust_location};
+pub use selected::{selected_limit, selection_excess};
 pub use summary::{Summary, median, median_absolute_deviation, summary};

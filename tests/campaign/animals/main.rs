@@ -1,22 +1,27 @@
 //! Do stated intervals keep their word? `cargo run --release --example animal_campaign -- COUNT [REGIME…] [--first SEED] [--plot FILE.png]
-//! [--first-order] [--at-most TRIALS] [--each]`, or `… -- bound COUNT [REGIME…]` for the Cramér–Rao bound of segments, or `… -- anatomy COUNT [REGIME…]` for
+//! [--first-order] [--at-most TRIALS] [--minutes M] [--each]`, or `… -- bound COUNT [REGIME…]` for the Cramér–Rao bound of segments, or `… -- anatomy COUNT [REGIME…]` for
 //! the errors of single marks
 //!
 //! Every trial draws each non-zero input of the budget from its stated distribution: the scale's sources, hand and observer, the
 //! threshold of partly coherent light, the tone curve's exponent, the tilt. It renders the animal that follows, measures it with
 //! marks set by hand and with snapped ones, and counts whether the stated 95 % intervals hold the truth.
-#![allow(clippy::print_stdout, reason = "a report for people")]
+#![allow(clippy::print_stdout, clippy::print_stderr, reason = "a report for people")]
 
 mod anatomy;
 mod bound;
 mod report;
 mod trial;
 
+use std::time::Instant;
+
 use rayon::prelude::*;
 
 use motestick::uncertainty::{Options, Trials};
 use report::Report;
 use trial::{Regime, trial};
+
+/// Animals of every regime before the next ones are begun: a campaign that runs out of its minutes has as many of each.
+const PORTION: u64 = 10;
 
 fn main() {
     let mut args: Vec<String> = std::env::args().skip(1).collect();
@@ -43,18 +48,27 @@ fn main() {
     // As the program evaluates, or with fewer trials at most.
     let at_most = option("--at-most").and_then(|a| a.parse().ok()).map(|at_most| Trials::Adaptive { at_most });
     let trials = if quick { Trials::Skip } else { at_most.unwrap_or(Options::default().trials) };
+    let minutes: f64 = option("--minutes").and_then(|a| a.parse().ok()).unwrap_or(f64::INFINITY);
     let mut report = Report::default();
-    for regime in regimes {
-        let outcomes: Vec<_> =
-            (first..first + count).into_par_iter().flat_map_iter(|seed| trial(regime, seed, trials)).collect();
-        for outcome in outcomes {
-            if each && outcome.pull().is_some_and(|p| p.abs() > 3.0) {
-                println!("{} seed {}: {outcome:?}", regime.name(), outcome.seed);
+    let begun = Instant::now();
+    let (mut from, end) = (first, first + count);
+    while from < end && begun.elapsed().as_secs_f64() < 60.0 * minutes {
+        let portion = from..(from + PORTION).min(end);
+        for regime in &regimes {
+            let outcomes: Vec<_> =
+                portion.clone().into_par_iter().flat_map_iter(|seed| trial(*regime, seed, trials)).collect();
+            for outcome in outcomes {
+                if each && outcome.pull().is_some_and(|p| p.abs() > 3.0) {
+                    println!("{} seed {}: {outcome:?}", regime.name(), outcome.seed);
+                }
+                report.add(*regime, &outcome);
             }
-            report.add(regime, &outcome);
         }
-        println!("{}", report.table(regime));
+        from = portion.end;
+        eprintln!("{} animals a regime", from - first);
     }
+    println!("{} animals a regime", from - first);
+    regimes.iter().for_each(|regime| println!("{}", report.table(*regime)));
     if let Some(file) = option("--plot") {
         let png = report.plot().to_png(1500, 1150).expect("draws");
         std::fs::write(file, png).expect("writes");

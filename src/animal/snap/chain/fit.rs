@@ -84,17 +84,11 @@ impl Fit {
     }
 
     /// `None` where the fit does not settle.
-    pub(super) fn of(
-        samples: &Samples,
-        layout: Layout,
-        marks: &[Point<Image>],
-        w: f64,
-        (looks, short): (&Looks, bool),
-    ) -> Option<Self> {
+    pub(super) fn of(samples: &Samples, layout: Layout, marks: &[Point<Image>], w: f64, looks: &Looks) -> Option<Self> {
         let problem = Problem::new(samples, layout, marks, w, looks)?;
         let start = problem.start();
         let Outcome { p, covariance, scatter, mottle } =
-            if short { problem.all_places(&start)? } else { problem.one_place(start)? };
+            if layout.short { problem.all_places(&start)? } else { problem.one_place(start)? };
         let cell = samples.cell_px;
         let u_drawing_px = u_drawing(&layout, &p, w / cell, mottle).into_iter().map(|u| u * cell).collect();
         Some(Self { p, covariance, scatter, u_drawing_px })

@@ -21,8 +21,9 @@ use crate::animal::{Levels, Mark, MarkKind, Placement, by_hand};
 use crate::photo::Light;
 use crate::units::{Image, Point, Px, Vector};
 
-/// Segments drawn shorter than this many blur spots do not say which way the chain runs. Two marks of one blur spot apart, each off by half a
-/// blur spot, are drawn within half of one in one chain of ten.
+/// Segments drawn shorter than this many blur spots along the chain do not say which way it runs. Two marks of one blur spot apart, each off by
+/// half a blur spot, are drawn within half of one in one chain of ten, and within this or the wrong way round in one of a hundred: they
+/// are set this far from their middle before the fit, along the line between the marks beside them.
 const SHORTEST_W: f64 = 0.15;
 /// Chains whose typical segment is shorter than this many blur spots are left to the joints' own waists and to the hand.
 const SHORTEST_TYPICAL_W: f64 = 1.2;
@@ -84,13 +85,11 @@ struct Looks {
 /// where it cannot be fitted at all.
 pub(super) fn fit_chain(light: &Light, marks: &[Point<Image>], w: Px) -> Option<Vec<Option<Found>>> {
     let w = w.get();
-    let lengths = || marks.windows(2).map(|p| (p[1] - p[0]).length());
-    let shortest = lengths().fold(f64::INFINITY, f64::min);
-    let typical = median_of(lengths())?;
-    let long_enough = shortest >= SHORTEST_W * w && typical >= SHORTEST_TYPICAL_W * w;
-    if marks.len() < 3 || !(w.is_finite() && w > 0.0 && long_enough) {
+    let typical = median_of(marks.windows(2).map(|p| (p[1] - p[0]).length()))?;
+    if marks.len() < 3 || !(w.is_finite() && w > 0.0 && typical >= SHORTEST_TYPICAL_W * w) {
         return None;
     }
+    let marks = &set_apart(marks, SHORTEST_W * w)?;
     let looks = look(light, marks, w)?;
     // A chain traced from its tip is fitted from the body.
     if looks.last != EndKind::Tip && looks.first == EndKind::Tip {
@@ -101,18 +100,34 @@ pub(super) fn fit_chain(light: &Light, marks: &[Point<Image>], w: Px) -> Option<
     placed(light, marks, w, &looks)
 }
 
+/// The marks with those of every segment that is shorter than `least` along the chain set that far from their middle; `None` where the
+/// chain comes back on itself.
+fn set_apart(marks: &[Point<Image>], least: f64) -> Option<Vec<Point<Image>>> {
+    let mut out = marks.to_vec();
+    let last = marks.len() - 1;
+    for i in 0..last {
+        let run = out[(i + 2).min(last)] - out[i.saturating_sub(1)];
+        let along = run * (1.0 / run.length().max(1e-9));
+        if (out[i + 1] - out[i]).dot(along) < least {
+            let middle = out[i] + (out[i + 1] - out[i]) * 0.5;
+            (out[i], out[i + 1]) = (middle + along * -least, middle + along * least);
+        }
+    }
+    out.windows(2).all(|p| (p[1] - p[0]).length() >= least).then_some(out)
+}
+
 fn placed(light: &Light, marks: &[Point<Image>], w: f64, looks: &Looks) -> Option<Vec<Option<Found>>> {
     let (per, bin) = if w < 4.0 { (2, 1) } else { (1, (w / CELLS_PER_W).round().max(1.0) as usize) };
     let samples = Samples::about(light, marks, w, (per, bin), (looks, None))?;
-    let layout = Layout { marks: marks.len(), first: looks.first, last: looks.last };
     let typical = median_of(marks.windows(2).map(|p| (p[1] - p[0]).length()))?;
     let short = typical < SHORT_TYPICAL_W * w;
+    let layout = Layout { marks: marks.len(), first: looks.first, last: looks.last, short };
     // Which way the body's edge runs is seen only once it is found; then as much of it is looked at on either side of the chain.
     let samples = match Fit::rim(&samples, layout, marks, w, looks) {
         Some(rim) => Samples::about(light, marks, w, (per, bin), (looks, Some(rim)))?,
         None => samples,
     };
-    let fit = Fit::of(&samples, layout, marks, w, (looks, short))?;
+    let fit = Fit::of(&samples, layout, marks, w, looks)?;
     let contrast = median_of(looks.tones.iter().map(|t| t.abs()))?;
     if fit.scatter > MOST_LEFT * contrast {
         return None;
@@ -345,14 +360,14 @@ mod tests {
     fn an_edge_whose_curvature_changes_is_looked_at_on_both_sides() {
         let w = 5.0;
         let marks: Vec<Point<Image>> = JOINTS.iter().map(|x| Point::new(*x, 60.0)).collect();
-        let layout = Layout { marks: marks.len(), first: EndKind::Body, last: EndKind::Tip };
+        let layout = Layout { marks: marks.len(), first: EndKind::Body, last: EndKind::Tip, short: false };
         let (mut both_sides, mut one_side) = (0.0_f64, 0.0_f64);
         for seed in 1..5 {
             let (light, normal) = on_a_head((30.0, 16.0), (40.0, 10.0), w, seed);
             let looks = look(&light, &marks, w).expect("a chain");
             let error = |rim: Option<Rim>| {
                 let samples = Samples::about(&light, &marks, w, (1, 1), (&looks, rim)).expect("samples");
-                let fit = Fit::of(&samples, layout, &marks, w, (&looks, false)).expect("a fit");
+                let fit = Fit::of(&samples, layout, &marks, w, &looks).expect("a fit");
                 let off = (fit.place(&samples, 0).0 - marks[0]).dot(normal) / w;
                 (off, Fit::rim(&samples, layout, &marks, w, &looks))
             };
@@ -363,6 +378,27 @@ mod tests {
         // The arc of both is not the ellipse either, but errs by half as much.
         assert!(both_sides.abs() < 0.09, "{both_sides:+.3} w off");
         assert!(one_side.abs() > 1.5 * both_sides.abs(), "{one_side:+.3} w off with one side alone");
+    }
+
+    #[test]
+    fn a_segment_drawn_as_nothing_or_the_wrong_way_round_is_fitted() {
+        let w = Px::new(8.0);
+        for (first, second) in [(48.6, 48.4), (49.5, 47.5)] {
+            let marks = [first, second, 77.0, 104.5].map(|x| Point::<Image>::new(x, 60.2));
+            let found = fit_chain(&picture(0.006, 5), &marks, w).expect("a chain");
+            for (found, x) in found.iter().zip(JOINTS) {
+                let found = found.unwrap_or_else(|| panic!("the mark at {x} is not found"));
+                assert!((found.at.x - x).abs() < 0.15 * w.get(), "{found:?}, wanted {x}");
+            }
+        }
+        // Where all marks lie in one place nothing says which way it runs.
+        let run = |x: [f64; 4]| {
+            set_apart(&x.map(|x| Point::new(x, 0.0)), 1.0).map(|m| m.iter().map(|p| p.x).collect::<Vec<_>>())
+        };
+        assert_eq!(run([0.0, 5.0, 5.5, 9.0]), Some(vec![0.0, 4.25, 6.25, 9.0]));
+        assert_eq!(run([0.0, 5.5, 5.0, 9.0]), Some(vec![0.0, 4.25, 6.25, 9.0]));
+        assert_eq!(run([0.0, 5.0, 7.0, 9.0]), Some(vec![0.0, 5.0, 7.0, 9.0]));
+        assert_eq!(run([3.0, 3.0, 3.0, 3.0]), None);
     }
 
     #[test]

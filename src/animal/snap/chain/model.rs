@@ -16,6 +16,11 @@ static STATIONS: LazyLock<[(f64, f64); PROFILE + 1]> = LazyLock::new(|| {
         (t, (std::f64::consts::PI * t).sin().max(0.0))
     })
 });
+/// Half width of a joint over the mean of its neighbours' greatest, at most. In a short chain joints are waists, no wider than the segments
+/// beside them: let be wider, a joint behind a segment of one blur spot was drawn as a bulge in the middle of the next one, with a small u. In a
+/// longer one that happens not, and an even bar would seem to have a joint that is known, where it ends at the limit.
+const WIDEST_NECK: f64 = 1.5;
+const WIDEST_NECK_SHORT: f64 = 1.0;
 /// A box about nothing.
 const NOWHERE: [f64; 4] = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
 /// Everywhere.
@@ -38,6 +43,8 @@ pub(super) struct Layout {
     pub(super) marks: usize,
     pub(super) first: EndKind,
     pub(super) last: EndKind,
+    /// Whether its segments are short against the blur spot.
+    pub(super) short: bool,
 }
 
 impl Layout {
@@ -183,9 +190,10 @@ fn ellipse(p: f64, q: f64, a: f64, b: f64) -> f64 {
 /// Half widths of a segment at its ends and between.
 fn halves(layout: &Layout, p: &[f64], i: usize) -> (f64, f64, f64) {
     let half = |i: usize| p[layout.half(i)].abs().max(0.2);
+    let widest = if layout.short { WIDEST_NECK_SHORT } else { WIDEST_NECK };
     let neck = |i: usize| {
         let beside = if i == 0 { half(0) } else { 0.5 * (half(i - 1) + half(i)) };
-        (p[layout.neck(i)].clamp(0.05, 1.5) * beside).max(0.1)
+        (p[layout.neck(i)].clamp(0.05, widest) * beside).max(0.1)
     };
     (neck(i), half(i), if i + 1 < layout.segments() { neck(i + 1) } else { half(i) })
 }
