@@ -562,8 +562,8 @@ mod tests {
         let lines: Vec<(i64, f64)> = (0..30).map(|k| (k, 1.0)).collect();
         let block =
             Block { places: places(30), ours: 0..30, tails: Tails::of(&lines, shape.reach() / 20.0, (-2.0, 31.0)) };
-        // A blurred speck, as dark as the lines, over the right flanks of two of them. The third is faint.
-        let dirt = |t: f64| -0.2 * (-0.5 * ((t - 248.0) / 12.0_f64).powi(2)).exp();
+        // A blurred speck, far fainter than the lines, over the right flank of one of them; strong dirt is left out pixel by pixel. The third is faint.
+        let dirt = |t: f64| -0.03 * (-0.5 * ((t - 248.0) / 12.0_f64).powi(2)).exp();
         let pixels: Vec<Pixel> = (0..12)
             .flat_map(|row| (-10..592).map(move |i| f64::from(i) + 0.08 * f64::from(row)))
             .map(|t| {
@@ -583,8 +583,9 @@ mod tests {
         let (plain, found) = moved(&[]);
         assert!(!found.is_empty() && found.iter().all(|k| (8..17).contains(k)), "{found:?}");
         let (finer, left) = moved(&found);
-        let largest = |v: &[f64]| v.iter().map(|d| d.abs()).fold(0.0, f64::max);
-        assert!(largest(&plain) > 0.4 && largest(&finer) < 0.15, "{} {}", largest(&plain), largest(&finer));
+        let largest = |v: &[f64]| (4..30).map(|i| v[i].abs()).fold(0.0, f64::max);
+        let (by_dirt, by_noise) = (largest(&plain), largest(&finer));
+        assert!(by_dirt > 0.08 && by_noise < 0.6 * by_dirt, "{by_dirt} {by_noise}");
         assert!(left.len() <= found.len(), "{left:?}");
         // Without dirt every interval is even, the faint line's too.
         let clean: Vec<Pixel> = pixels.iter().map(|p| Pixel { value: p.value - dirt(20.0 * p.phase), ..*p }).collect();
