@@ -57,7 +57,7 @@ pub fn selection_excess(above: f64) -> f64 {
 /// W. Fithian, D. Sun, J. Taylor, Optimal inference after model selection, arXiv:1410.2597 (2014); J. D. Lee, D. L. Sun, Y. Sun,
 /// J. E. Taylor, Ann. Stat. 44 (2016) 907–927: intervals by the normal distribution cut off at the threshold.
 pub fn selected_limit(above: f64, p: f64, least: f64) -> Result<f64, StatsError> {
-    if !(above >= 0.0) {
+    if above.is_nan() || above < 0.0 {
         return Err(StatsError::Parameter {
             what: "the height above the threshold",
             value: above,
