@@ -7,6 +7,7 @@
 //! about all δ of the strip (everything else eliminated) is the Fisher information of the pixels: the fit that follows is the
 //! maximum-likelihood one. Specks are taken out by bisquare weights on pixel residuals.
 
+use super::knots;
 use super::lines::Lines;
 use super::phase::Phase;
 use super::rectify::Frame;
@@ -235,11 +236,10 @@ impl Locator<'_> {
         let places = block.counted();
         let pixels = self.pixels(strip, places, phase, Self::margin(places, shape));
         let rounds = if effort == Effort::Full { 3 } else { 2 };
-        let (design, solved) = self.solved(&pixels, &block, shape, rounds)?;
+        let (design, solved, residuals) = self.solved(&pixels, &block, shape, rounds)?;
         let (said, folded) = match effort {
-            Effort::Full => (strip::finish(&design, &solved, block.ours.clone())?, Vec::new()),
+            Effort::Full => (strip::finish(&design, &solved, &residuals, block.ours.clone())?, Vec::new()),
             Effort::Some => {
-                let residuals = design.residuals(&solved.x);
                 let said = strip::finish_roughly(&design, &solved, &residuals, block.ours.clone())?;
                 let folded = folded(&pixels, &residuals, places, &said, bins(self.pitch_px()));
                 (said, folded)
@@ -257,20 +257,27 @@ impl Locator<'_> {
         })
     }
 
-    /// The model of a block and its solution, with a finer ground where the plain one does not hold; wide lines leave no ground to tell that by.
-    fn solved(&self, pixels: &[Pixel], block: &Block, shape: &Shape, rounds: usize) -> Option<(Design, Solved)> {
-        let design = Design::of(pixels, block, shape, &[]);
-        let solved = strip::solve(&design, rounds)?;
+    /// The model of a block, its solution and what it leaves of each pixel, with a finer ground where the plain one does not hold; wide lines leave no
+    /// ground to tell that by.
+    fn solved(
+        &self,
+        pixels: &[Pixel],
+        block: &Block,
+        shape: &Shape,
+        rounds: usize,
+    ) -> Option<(Design, Solved, Vec<f64>)> {
+        let with_ground = |uneven: &[i64]| {
+            let design = Design::of(pixels, block, shape, uneven);
+            let solved = strip::solve(&design, rounds)?;
+            let residuals = design.residuals(&solved.x);
+            Some((design, solved, residuals))
+        };
+        let plain = with_ground(&[])?;
         if shape.fwhm() > WIDEST_FOR_GROUND * self.pitch_px() {
-            return Some((design, solved));
+            return Some(plain);
         }
-        let uneven = strip::uneven(pixels, &design.residuals(&solved.x), &solved, block);
-        if uneven.is_empty() {
-            return Some((design, solved));
-        }
-        let finer = Design::of(pixels, block, shape, &uneven);
-        let again = strip::solve(&finer, rounds);
-        again.map(|solved| (finer, solved)).or(Some((design, solved)))
+        let uneven = knots::uneven(pixels, &plain.2, &plain.1, block);
+        if uneven.is_empty() { Some(plain) } else { with_ground(&uneven).or(Some(plain)) }
     }
 
     fn place(&self, k: i64, s: f64, phase: &Phase) -> Option<Place> {

@@ -16,6 +16,7 @@ mod fall_off;
 mod fit;
 mod grid;
 mod judge;
+mod knots;
 mod lines;
 mod locate;
 mod manual;
