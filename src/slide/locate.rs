@@ -20,6 +20,8 @@ use rayon::prelude::*;
 
 /// Most graduations in one joint solution; longer rulings are cut into blocks.
 const BLOCK: usize = 96;
+/// The same in large pictures: the time of a fit grows with the cube of it.
+const BLOCK_OF_LARGE: usize = 48;
 /// Most pixels of a ruling that a full solution looks at; beyond it strips are left out evenly.
 const MOST_PIXELS: f64 = 1.2e6;
 /// The same in pictures of more than [`LARGE`] pixels, whose graduations are located far better than slides are ruled.
@@ -197,7 +199,7 @@ impl Locator<'_> {
             .filter(|k| self.reaches(*k, strip))
             .take(most)
             .collect();
-        all.chunks(BLOCK).map(<[i64]>::to_vec).collect()
+        all.chunks(if self.is_large() { BLOCK_OF_LARGE } else { BLOCK }).map(<[i64]>::to_vec).collect()
     }
 
     /// A block with its guards and the tails of the whole strip.

@@ -16,6 +16,8 @@ const TERMS: usize = (DEGREE + 1) * (DEGREE + 2) / 2;
 
 /// Most cells that the polynomial is grown through.
 const MOST_GROWN: usize = 12_000;
+/// Fewest cells that are worth a thread's while.
+const LEAST_PART: usize = 1024;
 
 /// Phase in graduations as a polynomial of `(t, s)`.
 #[derive(Clone, Debug)]
@@ -196,6 +198,7 @@ pub(super) fn track(strips: &Strips, pitch_px: f64, seen: Seen) -> Option<Tracke
         1.3 * *sizes.select_nth_unstable_by(place, f64::total_cmp).1
     };
     let points: Vec<Cell> = (0..rows * cells)
+        .into_par_iter()
         .filter(coherent)
         .map(|i| Cell {
             t: cell_t(i),
@@ -210,11 +213,9 @@ pub(super) fn track(strips: &Strips, pitch_px: f64, seen: Seen) -> Option<Tracke
     let some: Vec<Cell> = points.iter().filter(|p| (p.index / cells).is_multiple_of(every)).copied().collect();
     let phase = grow(&some, pitch_px, seen)?;
     let mut in_step = vec![false; rows * cells];
-    for p in &points {
-        if wrapped(p.ahead + p.t / pitch_px - phase.at(p.t, p.s)).abs() < 0.12 {
-            in_step[p.index] = true;
-        }
-    }
+    let near = |p: &&Cell| wrapped(p.ahead + p.t / pitch_px - phase.at(p.t, p.s)).abs() < 0.12;
+    let places: Vec<usize> = points.par_iter().with_min_len(LEAST_PART).filter(near).map(|p| p.index).collect();
+    places.into_iter().for_each(|i| in_step[i] = true);
     Some(Tracked { phase, in_step, cells, first_t: strips.t0 + 0.5 * pitch_px, cell_px: pitch_px })
 }
 
@@ -272,18 +273,21 @@ fn smoothed(raw: &[Complex<f64>], cells: usize) -> Vec<Smooth> {
     out
 }
 
+/// Cycles less whole ones, −½ to ½.
 fn wrapped(cycles: f64) -> f64 {
-    cycles - cycles.round()
+    // Adding 3 · 2⁵¹ leaves no room for a fraction: the nearest whole number, up to 2⁵¹, without a call.
+    const NO_FRACTION: f64 = 6_755_399_441_055_744.0;
+    cycles - ((cycles + NO_FRACTION) - NO_FRACTION)
 }
 
 /// Fits outward from the strongest cell.
 fn grow(points: &[Cell], pitch_px: f64, seen: Seen) -> Option<Phase> {
-    let held = points.iter().enumerate().filter(|(_, p)| seen.holds(p));
-    let supported = held.map(|(i, p)| (local_support(points, i, pitch_px), p));
-    let seed = supported.max_by(|a, b| a.0.total_cmp(&b.0))?.1;
+    let held = points.par_iter().with_min_len(LEAST_PART).enumerate().filter(|(_, p)| seen.holds(p));
+    let supported: Vec<(f64, &Cell)> = held.map(|(i, p)| (local_support(points, i, pitch_px), p)).collect();
+    let seed = supported.into_iter().max_by(|a, b| a.0.total_cmp(&b.0))?.1;
     let away = |p: &Cell| (p.t - seed.t).abs().max((p.s - seed.s).abs());
     let mut outward: Vec<(f64, &Cell)> = points.iter().map(|p| (away(p), p)).collect();
-    outward.sort_by(|a, b| a.0.total_cmp(&b.0));
+    outward.par_sort_by(|a, b| a.0.total_cmp(&b.0));
     let reach = outward.last().map_or(pitch_px, |last| last.0.max(pitch_px));
     let mut phase = Phase { coefficients: [0.0; TERMS], unit_px: reach };
     phase.coefficients[0] = seed.ahead;
@@ -292,7 +296,7 @@ fn grow(points: &[Cell], pitch_px: f64, seen: Seen) -> Option<Phase> {
     loop {
         let inside = &outward[..outward.partition_point(|(away, _)| *away <= radius)];
         let in_step = |p: &&Cell| wrapped(p.ahead + p.t / pitch_px - phase.at(p.t, p.s)).abs() < 0.25;
-        let near: Vec<&Cell> = inside.iter().map(|(_, p)| *p).filter(in_step).collect();
+        let near: Vec<&Cell> = inside.par_iter().with_min_len(LEAST_PART).map(|(_, p)| *p).filter(in_step).collect();
         if near.len() >= 3 {
             let cells = radius / pitch_px;
             let degree = if cells < 12.0 {

@@ -49,22 +49,42 @@ impl<'a> Level<'a> {
     }
 
     /// Hands `to` the bilinear values (half-pixel rule) at `from`, a `step` beyond it and so on, both in full-size image coordinates, for
-    /// those of the numbers that lie in the picture and not within half a level pixel of its border.
-    pub(super) fn walk(&self, from: (f64, f64), step: (f64, f64), numbers: Range<usize>, to: impl FnMut(usize, f32)) {
+    /// those of the numbers that lie in the picture and not within half a level pixel of its border: these it returns.
+    pub(super) fn walk(
+        &self,
+        from: (f64, f64),
+        step: (f64, f64),
+        numbers: Range<usize>,
+        to: impl FnMut(usize, f32),
+    ) -> Range<usize> {
         match &self.content {
-            Content::Full(light) => self.walk_in(|i, j| light.at(i, j), from, step, numbers, to),
-            Content::Halved(values) => self.walk_in(|i, j| values[j * self.width + i], from, step, numbers, to),
+            Content::Full(light) => {
+                let four = |i: usize, j: usize| {
+                    [light.at(i, j), light.at(i + 1, j), light.at(i, j + 1), light.at(i + 1, j + 1)]
+                };
+                self.walk_in(four, from, step, numbers, to)
+            }
+            Content::Halved(values) => {
+                let two = |i: usize, j: usize| values[j * self.width + i..].first_chunk().copied().unwrap_or([0.0; 2]);
+                let four = |i: usize, j: usize| {
+                    let ([a, b], [c, d]) = (two(i, j), two(i, j + 1));
+                    [a, b, c, d]
+                };
+                self.walk_in(four, from, step, numbers, to)
+            }
         }
     }
 
     fn walk_in(
         &self,
-        at: impl Fn(usize, usize) -> f32,
+        four: impl Fn(usize, usize) -> [f32; 4],
         from: (f64, f64),
         step: (f64, f64),
         numbers: Range<usize>,
         mut to: impl FnMut(usize, f32),
-    ) {
+    ) -> Range<usize> {
+        // Nothing lies between the pixels of a single row or column.
+        let (Some(right), Some(bottom)) = (self.width.checked_sub(2), self.height.checked_sub(2)) else { return 0..0 };
         let scale = 1.0 / self.step_px as f64;
         let (u0, v0) = (from.0 * scale - 0.5, from.1 * scale - 0.5);
         let (du, dv) = (step.0 * scale, step.1 * scale);
@@ -74,18 +94,18 @@ impl<'a> Level<'a> {
         let first = numbers.start as f64;
         let (mut u, mut v) = (to_fixed(u0 + first * du), to_fixed(v0 + first * dv));
         let (du, dv) = (to_fixed(du), to_fixed(dv));
-        let (right, bottom) = (self.width - 1, self.height - 1);
-        for n in numbers {
-            // What rounding moves over the border is less than a millionth of a pixel beyond it.
-            let (i, j) = (((u >> 32).max(0) as usize).min(right), ((v >> 32).max(0) as usize).min(bottom));
-            let (i1, j1) = ((i + 1).min(right), (j + 1).min(bottom));
-            let (a, b) = (rest(u), rest(v));
-            let upper = at(i, j) * (1.0 - a) + at(i1, j) * a;
-            let lower = at(i, j1) * (1.0 - a) + at(i1, j1) * a;
+        // The last pixel but one of a row and a column: what rounding moves over the border is less than a millionth of a pixel beyond it.
+        let (right, bottom) = (right as i64, bottom as i64);
+        for n in numbers.clone() {
+            let (i, j) = ((u >> 32).clamp(0, right), (v >> 32).clamp(0, bottom));
+            let (a, b) = (beyond(u, i), beyond(v, j));
+            let [p, q, r, s] = four(i as usize, j as usize);
+            let (upper, lower) = (p * (1.0 - a) + q * a, r * (1.0 - a) + s * a);
             to(n, upper * (1.0 - b) + lower * b);
             u += du;
             v += dv;
         }
+        numbers
     }
 
     /// Means over squares of two pixels a side, and the share of clipped pixels where the picture itself was looked at.
@@ -134,9 +154,9 @@ fn to_fixed(px: f64) -> i64 {
     (px * 4_294_967_296.0).round() as i64
 }
 
-/// What a fixed length has beyond whole pixels, px.
-fn rest(fixed: i64) -> f32 {
-    ((fixed as u32) >> 8) as f32 / 16_777_216.0
+/// What a fixed length has beyond so many whole pixels, px.
+fn beyond(fixed: i64, whole: i64) -> f32 {
+    ((fixed - (whole << 32)) >> 8) as f32 / 16_777_216.0
 }
 
 /// A picture at all sizes, and what its pixels showed on the way.

@@ -87,10 +87,8 @@ pub(super) fn sample(level: &Level<'_>, frame: Frame, e: Extent) -> Strips {
             seen.fill(0);
             for l in 0..lines {
                 let at = centre + ((l as f64 + 0.5) / lines as f64 - 0.5) * e.height;
-                level.walk(frame.xy(e.t.0, at), step, 0..cells, |i, v| {
-                    row[i] += v;
-                    seen[i] += 1;
-                });
+                let walked = level.walk(frame.xy(e.t.0, at), step, 0..cells, |i, v| row[i] += v);
+                seen[walked].iter_mut().for_each(|n| *n += 1);
             }
             for (sum, n) in row.iter_mut().zip(&*seen) {
                 *sum = if *n > 0 { *sum / f32::from(*n) } else { f32::NAN };
