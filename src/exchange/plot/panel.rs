@@ -134,9 +134,9 @@ impl<'a> Frame<'a> {
 
     fn look(&self, place: usize, series: &Series) -> Look {
         let reference = matches!(series.data, Data::Across(_) | Data::Upwards(_));
-        let by_place = if reference { Tone::Grey } else { Tone::ORDER[place % Tone::ORDER.len()] };
-        let ink = series.tone.unwrap_or(by_place).ink();
-        let shape = series.shape.unwrap_or(MarkShape::ORDER[place % MarkShape::ORDER.len()]);
+        let (tone, shape) = by_place(place);
+        let ink = series.tone.unwrap_or(if reference { Tone::Grey } else { tone }).ink();
+        let shape = series.shape.unwrap_or(shape);
         let width = if reference { 1.2 } else { 1.8 } * self.manner.line_px;
         let stroke = Stroke::new(ink, width);
         let stroke = if series.dashed { stroke.dashed() } else { stroke };
@@ -291,6 +291,12 @@ impl<'a> Frame<'a> {
 }
 
 /// An open arrow head whose point is at the edge; `inwards` leads from there into the area.
+/// Colour and shape of a series by its place: a colour that comes again has another shape.
+const fn by_place(place: usize) -> (Tone, MarkShape) {
+    let turned = place + place / Tone::ORDER.len();
+    (Tone::ORDER[place % Tone::ORDER.len()], MarkShape::ORDER[turned % MarkShape::ORDER.len()])
+}
+
 fn arrow(tip: (f64, f64), inwards: (f64, f64), half_px: f64, ink: Ink, manner: Manner) -> Shape {
     let (dx, dy) = inwards;
     let foot = (tip.0 + 2.0 * half_px * dx, tip.1 + 2.0 * half_px * dy);
@@ -439,5 +445,18 @@ fn axis_ends(axis: &Axis, values: Vec<f64>) -> (f64, f64) {
     match (keep_zero(low, low - room), keep_zero(high, high + room)) {
         (low, high) if low < high => (low, high),
         _ => (low, low + room),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_two_of_many_series_look_alike() {
+        let looks: Vec<_> = (0..36).map(by_place).collect();
+        for (i, a) in looks.iter().enumerate() {
+            assert!(looks[..i].iter().all(|b| a != b), "{i}: {a:?}");
+        }
     }
 }
