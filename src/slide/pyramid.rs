@@ -65,6 +65,7 @@ impl<'a> Level<'a> {
                 self.walk_in(four, from, step, numbers, to)
             }
             Content::Halved(values) => {
+                // The walk keeps off the last column, so that there are always two.
                 let two = |i: usize, j: usize| values[j * self.width + i..].first_chunk().copied().unwrap_or([0.0; 2]);
                 let four = |i: usize, j: usize| {
                     let ([a, b], [c, d]) = (two(i, j), two(i, j + 1));
@@ -195,7 +196,8 @@ mod tests {
             for (x, y) in [(20.0, 15.0), (-3.0, 4.0), (0.5, 0.5), (39.5, 29.5), (60.0, 10.0)] {
                 let step = (0.7 * angle.cos(), 0.7 * angle.sin());
                 let mut seen = std::collections::BTreeMap::new();
-                level.walk((x, y), step, 3..90, |n, v| assert!(seen.insert(n, v).is_none()));
+                let walked = level.walk((x, y), step, 3..90, |n, v| assert!(seen.insert(n, v).is_none()));
+                assert!(walked.eq(seen.keys().copied()), "{turn}");
                 for n in 3..90 {
                     let (px, py) = (x + n as f64 * step.0, y + n as f64 * step.1);
                     let margin = (px - 0.5).min(39.5 - px).min(py - 0.5).min(29.5 - py);

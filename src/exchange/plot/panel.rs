@@ -290,13 +290,13 @@ impl<'a> Frame<'a> {
     }
 }
 
-/// An open arrow head whose point is at the edge; `inwards` leads from there into the area.
 /// Colour and shape of a series by its place: a colour that comes again has another shape.
 const fn by_place(place: usize) -> (Tone, MarkShape) {
     let turned = place + place / Tone::ORDER.len();
     (Tone::ORDER[place % Tone::ORDER.len()], MarkShape::ORDER[turned % MarkShape::ORDER.len()])
 }
 
+/// An open arrow head whose point is at the edge; `inwards` leads from there into the area.
 fn arrow(tip: (f64, f64), inwards: (f64, f64), half_px: f64, ink: Ink, manner: Manner) -> Shape {
     let (dx, dy) = inwards;
     let foot = (tip.0 + 2.0 * half_px * dx, tip.1 + 2.0 * half_px * dy);
