@@ -17,7 +17,9 @@ done
 
 home=$(mktemp -d)
 numbers=$(mktemp)
-Xvfb -displayfd 3 -screen 0 1280x760x24 +extension GLX 3>"$numbers" >/dev/null 2>&1 &
+# Left to itself the server starts afresh whenever its last client goes, which a short question by xdotool is; a window that
+# asks for the display in that moment gets no answer.
+Xvfb -noreset -displayfd 3 -screen 0 1280x760x24 +extension GLX 3>"$numbers" >/dev/null 2>"$home/server" &
 server=$!
 window=
 finish() {
@@ -40,7 +42,7 @@ id=
 for _ in $(seq 200); do
     id=$(xdotool search --onlyvisible --name '^Motestick$' 2>/dev/null | head -1)
     [ -n "$id" ] && break
-    kill -0 "$window" 2>/dev/null || { echo "the program ended before its window opened"; exit 1; }
+    kill -0 "$window" 2>/dev/null || { echo "the program ended before its window opened; the display server said: $(cat "$home/server")"; exit 1; }
     sleep 0.2
 done
 [ -n "$id" ] || { echo "no window came"; exit 1; }
