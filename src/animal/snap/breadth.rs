@@ -1,11 +1,11 @@
 //! The breadth across an axis: the widest, or that at a station.
 
-use super::edge::{Snapping, snap_to_silhouette};
+use super::edge::{ASLANT_RAD, SilhouettePoint, Snapping, snap_to_silhouette};
 use super::sides::{Station, find_sides, levels_about, stations, stations_at};
 use super::strip::median_of;
 use crate::animal::{Curve, CurveError, Kind, Levels, Mark, Placement, Shape};
 use crate::photo::Light;
-use crate::units::{Image, Px};
+use crate::units::{Image, Px, Vector};
 
 /// Why there is no breadth.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -68,13 +68,17 @@ pub fn breadth_across(light: &Light, axis: &Shape, at: Option<f64>, name: String
     let length = curve.length().value;
     let mut all = stations(&curve, STATIONS);
     find_sides(light, &mut all, &levels, w, length);
-    let both = plausible(&all);
+    let both = plausible(&all, w);
     if both.len() < LEAST {
         return Err(NoBreadth::NoSides { axis: missing(), found: both.len(), looked: all.len() });
     }
-    let share = at.unwrap_or_else(|| widest(&both) / length);
-    let marks = measured_at(light, &curve, share, &both, &levels, w)
-        .ok_or_else(|| NoBreadth::NotThere { axis: missing(), percent: 100.0 * share })?;
+    let measured = match at {
+        // What stands at a place that was asked for is for a person to look at.
+        Some(share) => measured_at(light, &curve, share * length, &both, &levels, w).map(|m| m.0),
+        None => widest_clear(light, &curve, &clear_of_limbs(&both), &levels, w),
+    };
+    let place = || at.unwrap_or_else(|| Widest::of(&both).along / length);
+    let marks = measured.ok_or_else(|| NoBreadth::NotThere { axis: missing(), percent: 100.0 * place() })?;
     Ok(Shape { name, kind: Kind::Breadth, marks: marks.to_vec() })
 }
 
@@ -84,12 +88,30 @@ struct Across {
     along: f64,
     left: f64,
     right: f64,
+    /// Neither side is hollow or runs off aslant, as at the root of a limb.
+    clear: bool,
+}
+
+/// Whether a side is that of the body, and not where it turns up into a limb.
+fn is_clear(side: &SilhouettePoint, outward: Vector<Image>, w: Px) -> bool {
+    !side.is_hollow(w) && !side.is_aslant(outward, ASLANT_RAD)
+}
+
+/// The stations where neither side is a limb's; all of them where these are few.
+fn clear_of_limbs(both: &[Across]) -> Vec<Across> {
+    let clear: Vec<Across> = both.iter().filter(|a| a.clear).copied().collect();
+    if clear.len() < LEAST { both.to_vec() } else { clear }
 }
 
 /// Stations with both sides, without those where a limb stands out from its neighbours.
-fn plausible(all: &[Station]) -> Vec<Across> {
-    let both: Vec<Across> =
-        all.iter().filter_map(|s| s.reach().map(|(left, right)| Across { along: s.along_px, left, right })).collect();
+fn plausible(all: &[Station], w: Px) -> Vec<Across> {
+    let across = |s: &Station| {
+        let (left, right) = s.reach()?;
+        let [a, b] = s.sides;
+        let clear = is_clear(&a?, s.normal, w) && is_clear(&b?, s.normal * -1.0, w);
+        Some(Across { along: s.along_px, left, right, clear })
+    };
+    let both: Vec<Across> = all.iter().filter_map(across).collect();
     let like = |i: usize| {
         let near = &both[i.saturating_sub(WIDE)..(i + WIDE + 1).min(both.len())];
         let typical = |pick: fn(&Across) -> f64| {
@@ -104,19 +126,66 @@ fn plausible(all: &[Station]) -> Vec<Across> {
     (0..both.len()).filter(|i| like(*i)).map(|i| both[i]).collect()
 }
 
-/// Where the smoothed breadth is greatest, px along.
-fn widest(both: &[Across]) -> f64 {
-    let breadth = |a: &Across| a.left - a.right;
-    let smooth = |i: usize| {
-        let near = &both[i.saturating_sub(2)..(i + 3).min(both.len())];
-        median_of(near.iter().map(breadth)).unwrap_or(0.0)
+/// Where the smoothed breadth is greatest.
+#[derive(Clone, Copy, Debug)]
+struct Widest {
+    /// Px along.
+    along: f64,
+    /// How fast the breadth falls off from there, px per px².
+    fall: f64,
+}
+
+impl Widest {
+    fn of(both: &[Across]) -> Self {
+        let breadth = |a: &Across| a.left - a.right;
+        let smooth = |i: usize| {
+            let near = &both[i.saturating_sub(2)..(i + 3).min(both.len())];
+            median_of(near.iter().map(breadth)).unwrap_or(0.0)
+        };
+        let top = (0..both.len()).max_by(|a, b| smooth(*a).total_cmp(&smooth(*b))).unwrap_or(0);
+        let near = &both[top.saturating_sub(AROUND)..(top + AROUND + 1).min(both.len())];
+        let (from, to) = (near[0].along, near[near.len() - 1].along);
+        let origin = both[top].along;
+        let curve = parabola(&near.iter().collect::<Vec<_>>(), origin, breadth).filter(|c| c[2] < 0.0);
+        let along = origin + curve.map_or(0.0, |c| -c[1] / (2.0 * c[2]));
+        Self { along: along.clamp(from, to), fall: curve.map_or(0.0, |c| -c[2]) }
+    }
+
+    /// How much less broad the animal is at a place beside, px.
+    fn less_at(&self, along: f64) -> f64 {
+        self.fall * (along - self.along).powi(2)
+    }
+}
+
+/// Both silhouettes where the breadth is greatest; where a limb springs from there, at the nearest place that is clear of it, with what the animal may
+/// be broader between as part of the uncertainty.
+fn widest_clear(light: &Light, curve: &Curve<Image>, clear: &[Across], levels: &Levels, w: Px) -> Option<[Mark; 2]> {
+    let widest = Widest::of(clear);
+    let measured = |along: f64| measured_at(light, curve, along, clear, levels, w);
+    let at_top = measured(widest.along);
+    let not_clear = match at_top {
+        Some((marks, true)) => return Some(marks),
+        other => other.map(|m| m.0),
     };
-    let top = (0..both.len()).max_by(|a, b| smooth(*a).total_cmp(&smooth(*b))).unwrap_or(0);
-    let near = &both[top.saturating_sub(AROUND)..(top + AROUND + 1).min(both.len())];
-    let (from, to) = (near[0].along, near[near.len() - 1].along);
-    let origin = both[top].along;
-    let curve = parabola(&near.iter().collect::<Vec<_>>(), origin, breadth).filter(|c| c[2] < 0.0);
-    (origin + curve.map_or(0.0, |c| -c[1] / (2.0 * c[2]))).clamp(from, to)
+    let mut others: Vec<f64> = clear.iter().map(|a| a.along).collect();
+    others.sort_by(|a, b| (a - widest.along).abs().total_cmp(&(b - widest.along).abs()));
+    let beside = others.into_iter().take(AROUND).find_map(|along| {
+        let (mut marks, _) = measured(along).filter(|m| m.1)?;
+        widen(&mut marks, widest.less_at(along));
+        Some(marks)
+    });
+    beside.or(not_clear)
+}
+
+/// Makes the distance of two marks more uncertain by this, px.
+fn widen(marks: &mut [Mark; 2], by_px: f64) {
+    let apart = marks[1].at - marks[0].at;
+    let (n, more) = (apart * (1.0 / apart.length().max(1e-9)), 0.5 * by_px * by_px);
+    for m in marks {
+        if let Placement::Snapped { covariance_px2: [xx, xy, yy], .. } = &mut m.placement {
+            (*xx, *xy, *yy) = (*xx + more * n.x * n.x, *xy + more * n.x * n.y, *yy + more * n.y * n.y);
+        }
+    }
 }
 
 /// Standard deviation of the breadths about a parabola through those near a place, robust, px.
@@ -146,43 +215,39 @@ fn parabola(near: &[&Across], origin: f64, value: impl Fn(&Across) -> f64) -> Op
     normal.try_inverse().map(|inverse| inverse * right)
 }
 
-/// Both silhouettes at one station.
+/// Both silhouettes so far along, px, and whether they are clear of limbs.
 fn measured_at(
     light: &Light,
     curve: &Curve<Image>,
-    share: f64,
+    along: f64,
     both: &[Across],
     levels: &Levels,
     w: Px,
-) -> Option<[Mark; 2]> {
-    let station = *stations_at(curve, &[share]).first()?;
+) -> Option<([Mark; 2], bool)> {
+    let station = *stations_at(curve, &[along / curve.length().value]).first()?;
     let mut near: Vec<&Across> = both.iter().collect();
     near.sort_by(|a, b| (a.along - station.along_px).abs().total_cmp(&(b.along - station.along_px).abs()));
     let near = &near[..near.len().min(3)];
-    let mark = |distance: f64| {
+    let side = |distance: f64| {
         let outward = station.normal * distance.signum();
         let how = Snapping { capture: w * 1.5, inside: Px::new(distance.abs()), ..Snapping::by_hand(w) };
         // The station is where it is: what lies along the silhouette does not change the breadth square to the axis.
         let how = Snapping { u_across: Px::new(0.0), ..how }.with_levels(Some(*levels));
         let start = station.at + outward * distance.abs();
-        snap_to_silhouette(light, start, outward, &how).ok().map(|p| p.mark())
+        let found = snap_to_silhouette(light, start, outward, &how).ok()?;
+        Some((found.mark(), is_clear(&found, outward, w)))
     };
     let left = median_of(near.iter().map(|a| a.left))?;
     let right = median_of(near.iter().map(|a| a.right))?;
-    let mut marks = [mark(left)?, mark(right)?];
+    let ((left_mark, left_clear), (right_mark, right_clear)) = (side(left)?, side(right)?);
+    let mut marks = [left_mark, right_mark];
     let breadth = (marks[1].at - marks[0].at).length();
     if (breadth / (left - right).abs() - 1.0).abs() > LIKE {
         return None;
     }
     // How unevenly the sides run there: limbs and their joints.
-    let u = unevenness(both, station.along_px) / 2f64.sqrt();
-    let (n, more) = (station.normal, u * u);
-    for m in &mut marks {
-        if let Placement::Snapped { covariance_px2: [xx, xy, yy], .. } = &mut m.placement {
-            (*xx, *xy, *yy) = (*xx + more * n.x * n.x, *xy + more * n.x * n.y, *yy + more * n.y * n.y);
-        }
-    }
-    Some(marks)
+    widen(&mut marks, unevenness(both, station.along_px));
+    Some((marks, left_clear && right_clear))
 }
 
 #[cfg(test)]
@@ -217,5 +282,25 @@ mod tests {
         let flat = Scene::of(220, 180, |_, _| false).lit(0.1, 0.6).photographed(0.004, 1);
         let none = breadth_across(&flat, &axis, None, "b".into(), Px::new(5.0));
         assert!(none.is_err(), "{none:?}");
+    }
+
+    #[test]
+    fn roots_of_limbs_are_no_breadth() {
+        let (a, b) = (90.0, 22.0);
+        // Three limbs a side, met aslant, about the middle, where the body is widest.
+        let limb = |u: f64, v: f64| (v > 0.0 && v < 60.0) && (u - 0.7 * (v - b)).abs() < 4.0;
+        let inside = |x: f64, y: f64| {
+            let (u, v) = (x - 120.3, y - 80.8);
+            let body = (u / a).powi(4) + (v / b).powi(2) < 1.0;
+            body || [-22.0, 0.0, 22.0].iter().any(|at| limb(u - at, v) || limb(u - at, -v))
+        };
+        let light = Scene::of(240, 160, inside).lit(0.12, 0.6).blurred(5.0).photographed(0.008, 5);
+        let axis = axis(&[-1.0, -0.4, 0.1, 0.6, 1.0].map(|share| (120.3 + share * a, 80.8)));
+        let widest = breadth_across(&light, &axis, None, "breadth 1".into(), Px::new(5.0)).unwrap();
+        let breadth = (widest.marks[1].at - widest.marks[0].at).length();
+        // Nothing of the body is clear within 30 px of its middle; beside that it is 0.5 px less broad.
+        assert!((breadth - 2.0 * b).abs() < 0.7, "{breadth}");
+        let Placement::Snapped { covariance_px2, .. } = widest.marks[0].placement else { panic!("snapped") };
+        assert!(covariance_px2[2] > 0.02, "{covariance_px2:?}");
     }
 }
