@@ -143,12 +143,13 @@ fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) 
     let apart = (all as f64 / (0.5 * most as f64)).sqrt().ceil() as usize;
     let mut chosen: Vec<bool> =
         (0..all).map(|i| (i % columns).is_multiple_of(apart) && (i / columns).is_multiple_of(apart)).collect();
-    // Steps from pixel to pixel along every sixteenth row, and to the row after the next, by halves of a tile.
+    // Steps from pixel to pixel along every sixteenth row, in large pictures every thirty-second one, and to the row after the next, by halves of a tile.
     let across = columns + 1;
+    let every = if enough == MOST_OF_LARGE { STRIDE } else { STRIDE / 2 };
     let band = |y: usize| -> Vec<f32> {
         let (mut upper, mut lower) = (vec![0.0; across * STRIDE], vec![0.0; across * STRIDE]);
         let mut steps = vec![0.0; across];
-        for j in (0..STRIDE).step_by(16) {
+        for j in (0..STRIDE).step_by(every) {
             level.fill(0, y * STRIDE + j, &mut upper);
             level.fill(0, y * STRIDE + j + 2, &mut lower);
             for ((sum, a), b) in steps.iter_mut().zip(upper.chunks_exact(STRIDE)).zip(lower.chunks_exact(STRIDE)) {

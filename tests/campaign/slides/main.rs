@@ -5,7 +5,7 @@
 //!
 //! `--write=FOLDER` keeps the rendered pictures of scenes.
 //!
-//! KIND is `field`, `hardest`, `clean`, `traps`, `whole`, or a style of ruling (`Grid`, `Crossed`, `Numbered` …). Prints how many were read,
+//! KIND is `field`, `large` (the same on 24 megapixels), `hardest`, `clean`, `traps`, `whole`, or a style of ruling (`Grid`, `Crossed`, `Numbered` …). Prints how many were read,
 //! the errors against the truth, and the pulls (error over stated uncertainty); for traps, every wrong scale; for `whole`, how often
 //! the stated uncertainty of the scale with everything in it holds the truth, over clean and field pictures.
 #![allow(clippy::print_stdout, reason = "a report for people")]
@@ -35,6 +35,7 @@ fn main() {
             Some(k1) => scenes(&|seed| distorted(clean_scene(seed), k1), count, first, each, false),
             None => scenes(&clean_scene, count, first, each, true),
         },
+        "large" => scenes(&ruled_by(|seed| enlarged(field_scene(seed))), count, first, each, false),
         "hardest" => scenes(&ruled_by(hardest_field_scene), count, first, each, false),
         "look" => look(&args[1..]),
         "whole" => {
@@ -46,6 +47,16 @@ fn main() {
             None => scenes(&ruled_by(field_scene), count, first, each, false),
         },
     }
+}
+
+/// The same on 24 megapixels: even seeds with as many pixels a division more, odd ones with the ruling in a corner of a larger field.
+fn enlarged(mut scene: SlideScene) -> SlideScene {
+    let (width, height) = (6000, 4000);
+    if scene.seed.is_multiple_of(2) {
+        scene.px_per_um *= width as f64 / scene.width_px as f64;
+    }
+    (scene.width_px, scene.height_px) = (width, height);
+    scene
 }
 
 /// The same through a lens that distorts by `k1` at half the longer side, odd seeds in the other form.
