@@ -134,6 +134,7 @@ mod tests {
     use super::super::edge::snap_to_silhouette;
     use super::super::scene::Scene;
     use super::*;
+    use crate::animal::by_hand;
     use crate::units::Px;
 
     const W: Px = Px::new(5.0);
@@ -182,5 +183,27 @@ mod tests {
             snap_between_limbs(&head(18.0, 7), Point::new(84.0, 60.0), right, &no_levels),
             Err(NoEdge::Attached)
         );
+    }
+
+    #[test]
+    fn a_mark_that_moves_is_known_better_than_the_hand() {
+        // A narrow blur spot leaves a pixel or two between limbs, through which any parabola goes.
+        let w = Px::new(2.6);
+        let mut found = 0;
+        for (seed, apart) in (0..40).map(|i| (i, 9.0 + 0.1 * i as f64)) {
+            let limb = |x: f64, y: f64| x > 60.0 && ((y - 60.2).abs() - 0.5 * apart).abs() < 2.6;
+            let inside = |x: f64, y: f64| x < 84.0 && (y - 60.2).abs() < 18.0 || limb(x, y);
+            let light = Scene::of(140, 120, inside).lit(0.5, 0.05).blurred(w.get()).photographed(0.006, seed);
+            let levels = Levels { animal: 0.5, ground: 0.05 };
+            let how = Snapping { tip: true, ..Snapping::by_hand(w) };
+            let how = how.with_inside(Px::new(40.0)).with_levels(Some(levels));
+            let right = Vector::new(1.0, 0.0);
+            for y in [58.9, 60.2, 61.7] {
+                let Ok(p) = snap_between_limbs(&light, Point::new(83.0, y), right, &how) else { continue };
+                found += 1;
+                assert!(p.u_along.get() <= by_hand(w).get(), "{apart} px apart, from {y}: {}", p.u_along);
+            }
+        }
+        assert!(found > 20, "{found} marks moved");
     }
 }

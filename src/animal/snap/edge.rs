@@ -156,6 +156,16 @@ pub enum NoEdge {
         /// Blur spot, px.
         blur_px: f64,
     },
+    /// So little of the silhouette is clear that the hand knows its place better.
+    #[error(
+        "the edge is known to {u_px:.1} px only, a mark set by hand to {by_hand_px:.1} px; too little of it is clear there"
+    )]
+    Unsure {
+        /// Standard uncertainty of the place found, px.
+        u_px: f64,
+        /// That of a mark set by hand, px.
+        by_hand_px: f64,
+    },
     /// The fit does not settle near the crossing.
     #[error("no modelled edge fits the light there")]
     NoFit,
@@ -398,7 +408,9 @@ fn finished(frame: &Frame, edge: &Edge, u_texture: f64, how: &Snapping) -> Resul
     if contrast_to_noise < LEAST_CONTRAST {
         return Err(NoEdge::Noisy { contrast_to_noise });
     }
-    Ok(point(frame, edge, how, (u_texture, contrast_to_noise)))
+    let found = point(frame, edge, how, (u_texture, contrast_to_noise));
+    let (u_px, by_hand_px) = (found.u_along.get(), by_hand(how.w).get());
+    if u_px <= by_hand_px { Ok(found) } else { Err(NoEdge::Unsure { u_px, by_hand_px }) }
 }
 
 /// Levels of animal and ground beside the edge and their spread, by the medians of a wider piece: what a highlight or

@@ -20,9 +20,9 @@ struct Tally {
     bounds_held: usize,
     bright_held: [usize; 2],
     bright: [usize; 2],
-    /// Segments of 1.7 to 2.3 blur spots.
-    near_two: usize,
-    near_two_square_rel: f64,
+    /// Segments of 1.7 to 2.3 blur spots, and those of them whose marks all moved: number and sum of squared errors, relative.
+    near_two: (usize, f64),
+    near_two_moved: (usize, f64),
 }
 
 impl Tally {
@@ -42,8 +42,11 @@ impl Tally {
         self.square_errors_rel += error * error;
         self.u_rel += u / o.truth;
         if (1.7..2.3).contains(&o.spots) {
-            self.near_two += 1;
-            self.near_two_square_rel += error * error;
+            let more = |(n, squares): (usize, f64)| (n + 1, squares + error * error);
+            self.near_two = more(self.near_two);
+            if !o.stays {
+                self.near_two_moved = more(self.near_two_moved);
+            }
         }
     }
 
@@ -95,14 +98,15 @@ impl Report {
             } else {
                 format!("{:.1} % of {}", 100.0 * t.bounds_held as f64 / t.bounds as f64, t.bounds)
             };
-            let near_two = if kind.starts_with("segment I") && t.near_two > 0 {
-                format!(
-                    "  [2 spots: {:.1} % of {}]",
-                    100.0 * (t.near_two_square_rel / t.near_two as f64).sqrt(),
-                    t.near_two
-                )
-            } else {
-                String::new()
+            let rms =
+                |(n, squares): (usize, f64)| format!("{:.1} % of {n}", 100.0 * (squares / n.max(1) as f64).sqrt());
+            let near_two = match t.near_two.0 {
+                0 => String::new(),
+                _ if !kind.starts_with("segment ") => String::new(),
+                _ if *snapped => {
+                    format!("  [2 spots: {}; both marks snapped: {}]", rms(t.near_two), rms(t.near_two_moved))
+                }
+                _ => format!("  [2 spots: {}]", rms(t.near_two)),
             };
             let _written = writeln!(
                 out,

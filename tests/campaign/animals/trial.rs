@@ -1,7 +1,9 @@
 //! One trial: draw, render, measure by hand and snapped.
 
 use motestick::animal::snap::{breadth_across, snap_shapes};
-use motestick::animal::{Circumstances, Figure, Kind, Lying, MarkKind, Measured, PictureBlur, Shape, evaluate_shapes};
+use motestick::animal::{
+    Circumstances, Figure, Kind, Lying, MarkKind, Measured, PictureBlur, Placement, Shape, evaluate_shapes,
+};
 use motestick::phantom::Coding;
 use motestick::phantom::animal::{AnimalScene, AnimalTruth, animal_scene, render};
 use motestick::photo::Light;
@@ -70,6 +72,8 @@ pub(crate) struct Outcome {
     pub(crate) high: f64,
     /// Length over the blur spot.
     pub(crate) spots: f64,
+    /// A segment of a snapped chain of whose two marks one stays with the hand.
+    pub(crate) stays: bool,
     pub(crate) seed: u64,
 }
 
@@ -82,6 +86,9 @@ impl Outcome {
         self.low <= self.truth && self.truth <= self.high
     }
 }
+
+/// Segments of the antenna from its base on.
+const SEGMENTS: [&str; 4] = ["segment I", "segment II", "segment III", "segment IV"];
 
 /// True lengths over those that the picture shows: 1 / cos of the tilt of each.
 ///
@@ -131,9 +138,15 @@ pub(crate) fn trial(regime: Regime, seed: u64, trials: Trials) -> Vec<Outcome> {
             options: Options { trials, seed, ..Options::default() },
         };
         let evaluated = evaluate_shapes(&shapes, &figures, &about).expect("evaluates");
+        let chain = shapes.iter().find(|s| s.kind == Kind::Appendage).map_or(&[][..], |s| &s.marks);
+        let stays: Vec<bool> =
+            chain.windows(2).map(|m| is_snapped && m.iter().any(|m| m.placement == Placement::Hand)).collect();
         for m in &evaluated.measured {
             for (kind, truth, m) in with_truth(m, &drawn) {
-                outcomes.push(outcome((kind, truth), m, is_snapped, &drawn, (blur.w_um.get(), seed)));
+                let segment = SEGMENTS.iter().position(|s| *s == kind);
+                let mut outcome = outcome((kind, truth), m, is_snapped, &drawn, (blur.w_um.get(), seed));
+                outcome.stays = segment.and_then(|i| stays.get(i).copied()).unwrap_or(false);
+                outcomes.push(outcome);
             }
         }
     }
@@ -157,6 +170,7 @@ fn outcome(
         low: m.low.unwrap_or(f64::NEG_INFINITY),
         high: m.high,
         spots: truth / w_um,
+        stays: false,
         seed,
     }
 }
@@ -173,10 +187,7 @@ fn with_truth<'a>(m: &'a Measured, drawn: &Drawn) -> Vec<(&'static str, f64, &'a
         "breadth" => vec![("breadth", across, m)],
         "widest" => vec![("widest breadth", across, m)],
         "outline" => vec![("area", axis * breadth * truth.area_um2, m)],
-        "antenna" => {
-            const NAMES: [&str; 4] = ["segment I", "segment II", "segment III", "segment IV"];
-            m.parts.iter().zip(segments).zip(NAMES).map(|((p, t), name)| (name, t, p)).collect()
-        }
+        "antenna" => m.parts.iter().zip(segments).zip(SEGMENTS).map(|((p, t), name)| (name, t, p)).collect(),
         "breadth/axis" => vec![("breadth/axis", across / length, m)],
         "antenna/axis" => vec![("antenna/axis", segments.iter().sum::<f64>() / length, m)],
         "antenna segment 4/antenna segment 3" => vec![("segment/segment", segments[3] / segments[2], m)],
