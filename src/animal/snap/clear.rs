@@ -1,7 +1,7 @@
 //! Snapping a tip to the piece of silhouette that is clear of the limbs beside it.
 
 use super::crossing::Crossing;
-use super::edge::{Bow, NoEdge, SilhouettePoint, Snapping, TIP_ASLANT_RAD, fitted};
+use super::edge::{Bow, NoEdge, SilhouettePoint, Snapping, fitted};
 use super::strip::{Frame, Stations, along};
 use crate::animal::Levels;
 use crate::photo::Light;
@@ -36,7 +36,7 @@ pub(super) fn snap_between_limbs(
     let bow = Bow::of_piece(&points, (from, to), how.w.get());
     let chosen = Crossing { s: bow.course.level, levels, lead: f64::INFINITY };
     let found = fitted(light, &frame, &chosen, bow, how)?;
-    if found.is_hollow(how.w) || found.is_aslant(outward, TIP_ASLANT_RAD) { Err(NoEdge::Attached) } else { Ok(found) }
+    if found.is_hollow(how.w) || found.is_flank(outward, how.w) { Err(NoEdge::Attached) } else { Ok(found) }
 }
 
 /// A piece of silhouette, across from the mark.

@@ -87,6 +87,13 @@ impl SilhouettePoint {
         self.normal.dot(outward) < limit_rad.cos() * outward.length()
     }
 
+    /// Whether it is the flank of a limb rather than the tip that was marked: it runs too far aslant of the direction in which the tip was
+    /// sought, or less so but far from where the hand saw the tip.
+    pub(super) fn is_flank(&self, outward: Vector<Image>, w: Px) -> bool {
+        let far = self.moved.get().abs() > FAR_FROM_HAND * by_hand(w).get();
+        self.is_aslant(outward, if far { FAR_TIP_ASLANT_RAD } else { TIP_ASLANT_RAD })
+    }
+
     /// The mark that it makes.
     #[must_use]
     pub const fn mark(&self) -> Mark {
@@ -195,7 +202,11 @@ const HOLLOW_W: f64 = 7.0;
 pub(super) const ASLANT_RAD: f64 = 0.4;
 /// The same at a tip, beside which the hand may have set the mark, so that a rounded end turns. Not derived: flanks of antennae that were taken for heads
 /// stood at 40°, and of 60 rendered animals no tip is lost by this at f/4 and two heads at f/8 (`animal_campaign anatomy`, from 5000).
-pub(super) const TIP_ASLANT_RAD: f64 = 0.55;
+const TIP_ASLANT_RAD: f64 = 0.55;
+/// The same farther from the mark than this many of its standard uncertainties. A head that an antenna covers was sought 2.3 blur spots down the
+/// antenna's flank, aslant by less than the limit above.
+const FAR_TIP_ASLANT_RAD: f64 = 0.3;
+const FAR_FROM_HAND: f64 = 4.0;
 /// Widest edge, in blur spots.
 const WIDEST_W: f64 = 3.0;
 /// A second crossing whose misfit is larger by less than this many blur spots makes the choice a guess.

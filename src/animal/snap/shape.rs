@@ -2,7 +2,7 @@
 
 use super::chain::fit_chain;
 use super::clear::snap_between_limbs;
-use super::edge::{ASLANT_RAD, NoEdge, SilhouettePoint, Snapping, TIP_ASLANT_RAD, snap_to_silhouette};
+use super::edge::{ASLANT_RAD, NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
 use super::feature::{Joint, snap_to_joint};
 use super::midline::MidLine;
 use super::sides::levels_about;
@@ -74,7 +74,7 @@ fn snap_ends(light: &Light, out: &mut SnappedShape, w: Px, levels: Option<Levels
         let how = how.with_inside(Px::new(0.5 * length)).with_levels(levels);
         let along = snap_to_silhouette(light, points[mark], direction, &how);
         let along = match along {
-            Ok(point) if !point.is_hollow(w) && !point.is_aslant(direction, TIP_ASLANT_RAD) => Ok(point),
+            Ok(point) if !point.is_hollow(w) && !point.is_flank(direction, w) => Ok(point),
             other => snap_between_limbs(light, points[mark], direction, &how).map_err(|why| other.err().unwrap_or(why)),
         };
         match along {
@@ -242,5 +242,20 @@ mod tests {
         for slant_deg in [40.0, -42.0] {
             assert_eq!(right_end(slant_deg), None, "{slant_deg}° is the flank of something");
         }
+    }
+
+    #[test]
+    fn a_flank_far_from_the_mark_is_no_tip() {
+        // Aslant by 23°, which is an end where the hand saw it, and a flank ten pixels farther on.
+        let slope = 23f64.to_radians().tan();
+        let inside = |x: f64, y: f64| x > 30.0 && x < 110.0 + slope * (y - 60.0);
+        let light = Scene::of(160, 120, inside).lit(0.15, 0.6).blurred(5.0).photographed(0.004, 3);
+        let moved = |x: f64| {
+            let marks = [Point::new(31.0, 60.0), Point::new(x, 60.0)];
+            let shape = Shape::by_hand("span 1".to_owned(), Kind::Span, &marks, MarkKind::Silhouette);
+            snap_shape(&light, &shape, Px::new(5.0)).shape.marks[1].placement != Placement::Hand
+        };
+        assert!(moved(108.5) && moved(105.0));
+        assert!(!moved(99.5));
     }
 }
