@@ -52,7 +52,7 @@ const LEAST: usize = 8;
 const WIDE: usize = 7;
 const LIKE: f64 = 0.12;
 /// A side that runs aslant of the axis by more than this, radians, is no body's where it is widest: roots of limbs stand at 40° and more, the body
-/// beside them at 16° (rendered animals).
+/// beside them at 18° at most (drawn limbs of the test below).
 const FLANK_RAD: f64 = 0.3;
 /// The widest place is the vertex of a parabola over this many stations to either side.
 const AROUND: usize = 5;
