@@ -133,9 +133,10 @@ fn level_clusters(level: &Level<'_>) -> Vec<Cluster> {
 /// seen by as many tiles as in a small picture.
 fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) {
     let all = columns * rows;
-    let (enough, most) = match all * level.step_px.pow(2) > 4 * MOST_TILES {
-        true => (MOST_OF_LARGE, MOST_OF_LARGE),
-        false => (MOST_TILES, MOST_OF_MANY),
+    // In large pictures every thirty-second row tells where they are lively, else every sixteenth.
+    let (enough, most, every) = match all * level.step_px.pow(2) > 4 * MOST_TILES {
+        true => (MOST_OF_LARGE, MOST_OF_LARGE, STRIDE),
+        false => (MOST_TILES, MOST_OF_MANY, STRIDE / 2),
     };
     if all <= enough {
         return ((0..all).collect(), 1);
@@ -143,9 +144,8 @@ fn tiles(level: &Level<'_>, columns: usize, rows: usize) -> (Vec<usize>, usize) 
     let apart = (all as f64 / (0.5 * most as f64)).sqrt().ceil() as usize;
     let mut chosen: Vec<bool> =
         (0..all).map(|i| (i % columns).is_multiple_of(apart) && (i / columns).is_multiple_of(apart)).collect();
-    // Steps from pixel to pixel along every sixteenth row, in large pictures every thirty-second one, and to the row after the next, by halves of a tile.
+    // Steps from pixel to pixel along those rows, and to the row after the next, by halves of a tile.
     let across = columns + 1;
-    let every = if enough == MOST_OF_LARGE { STRIDE } else { STRIDE / 2 };
     let band = |y: usize| -> Vec<f32> {
         let (mut upper, mut lower) = (vec![0.0; across * STRIDE], vec![0.0; across * STRIDE]);
         let mut steps = vec![0.0; across];

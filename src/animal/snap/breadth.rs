@@ -1,10 +1,12 @@
 //! The breadth across an axis: the widest, or that at a station.
 
-use super::edge::{SilhouettePoint, Snapping, snap_to_silhouette};
+use super::edge::snap_to_silhouette;
 use super::sides::{Station, find_sides, levels_about, stations, stations_at};
+use super::silhouette::{SilhouettePoint, Snapping};
 use super::strip::median_of;
 use crate::animal::{Curve, CurveError, Kind, Levels, Mark, Placement, Shape};
 use crate::photo::Light;
+use crate::stats::{LinearFit, Matrix, least_squares};
 use crate::units::{Image, Px, Vector};
 
 /// Why there is no breadth.
@@ -75,13 +77,15 @@ pub fn breadth_across(light: &Light, axis: &Shape, at: Option<f64>, name: String
     if both.len() < LEAST {
         return Err(NoBreadth::NoSides { axis: missing(), found: both.len(), looked: all.len() });
     }
-    let measured = match at {
+    let clear = clear_of_limbs(&both);
+    let widest = Widest::of(&clear);
+    let (along, measured) = match at.map(|share| share * length) {
         // What stands at a place that was asked for is for a person to look at.
-        Some(share) => measured_at(light, &curve, share * length, &both, &levels, w).map(|m| m.0),
-        None => widest_clear(light, &curve, &clear_of_limbs(&both), &levels, w),
+        Some(along) => (along, measured_at(light, &curve, along, &both, &levels, w).map(|m| m.0)),
+        None => (widest.along, widest_clear(light, &curve, widest, &clear, &levels, w)),
     };
-    let place = || at.unwrap_or_else(|| Widest::of(&both).along / length);
-    let marks = measured.ok_or_else(|| NoBreadth::NotThere { axis: missing(), percent: 100.0 * place() })?;
+    let percent = 100.0 * along / length;
+    let marks = measured.ok_or_else(|| NoBreadth::NotThere { axis: missing(), percent })?;
     Ok(Shape { name, kind: Kind::Breadth, marks: marks.to_vec() })
 }
 
@@ -93,6 +97,12 @@ struct Across {
     right: f64,
     /// Neither side runs off aslant, as at the root of a limb.
     clear: bool,
+}
+
+impl Across {
+    fn breadth(&self) -> f64 {
+        (self.left - self.right).abs()
+    }
 }
 
 /// Whether a side is that of the body, and not the flank of a limb: where the body is widest its sides run along the axis. What is merely hollow, as
@@ -141,17 +151,16 @@ struct Widest {
 
 impl Widest {
     fn of(both: &[Across]) -> Self {
-        let breadth = |a: &Across| a.left - a.right;
         let smooth = |i: usize| {
             let near = &both[i.saturating_sub(2)..(i + 3).min(both.len())];
-            median_of(near.iter().map(breadth)).unwrap_or(0.0)
+            median_of(near.iter().map(Across::breadth)).unwrap_or(0.0)
         };
         let top = (0..both.len()).max_by(|a, b| smooth(*a).total_cmp(&smooth(*b))).unwrap_or(0);
         let near = &both[top.saturating_sub(AROUND)..(top + AROUND + 1).min(both.len())];
         let (from, to) = (near[0].along, near[near.len() - 1].along);
         let origin = both[top].along;
-        let curve = polynomial::<3>(&near.iter().collect::<Vec<_>>(), origin, breadth).filter(|c| c[2] < 0.0);
-        let along = origin + curve.map_or(0.0, |c| -c[1] / (2.0 * c[2]));
+        let curve = polynomial(near, origin, 2).map(|fit| fit.parameters).filter(|c| c[2] < 0.0);
+        let along = origin + curve.as_ref().map_or(0.0, |c| -c[1] / (2.0 * c[2]));
         Self { along: along.clamp(from, to), fall: curve.map_or(0.0, |c| -c[2]) }
     }
 
@@ -163,8 +172,14 @@ impl Widest {
 
 /// Both silhouettes where the breadth is greatest; where a limb springs from there, at the nearest place that is clear of it, with what the animal may
 /// be broader between as part of the uncertainty.
-fn widest_clear(light: &Light, curve: &Curve<Image>, clear: &[Across], levels: &Levels, w: Px) -> Option<[Mark; 2]> {
-    let widest = Widest::of(clear);
+fn widest_clear(
+    light: &Light,
+    curve: &Curve<Image>,
+    widest: Widest,
+    clear: &[Across],
+    levels: &Levels,
+    w: Px,
+) -> Option<[Mark; 2]> {
     let measured = |along: f64| measured_at(light, curve, along, clear, levels, w);
     let at_top = measured(widest.along);
     let not_clear = match at_top {
@@ -200,36 +215,23 @@ fn widen(marks: &mut [Mark; 2], by_px: f64) {
 
 /// Standard deviation of the breadths about a smooth curve through those near a place, robust, px.
 fn unevenness(both: &[Across], along: f64) -> f64 {
-    let mut near: Vec<&Across> = both.iter().collect();
+    let mut near = both.to_vec();
     near.sort_by(|a, b| (a.along - along).abs().total_cmp(&(b.along - along).abs()));
     near.truncate(2 * AROUND + 1);
-    let breadth = |a: &Across| (a.left - a.right).abs();
     // A parabola alone leaves of a body that tapers to one end more than its sides scatter.
-    let Some(c) = polynomial::<4>(&near, along, breadth) else { return 0.0 };
-    let rest = |a: &&Across| {
-        let x = a.along - along;
-        (breadth(a) - c[0] - x * (c[1] + x * (c[2] + x * c[3]))).abs()
-    };
-    1.4826 * median_of(near.iter().map(rest)).unwrap_or(0.0)
+    let rest = polynomial(&near, along, 3).map(|fit| fit.residuals).unwrap_or_default();
+    1.4826 * median_of(rest.iter().map(|r| r.abs())).unwrap_or(0.0)
 }
 
-/// Least squares over distances along from `origin`, lowest power first.
-fn polynomial<const N: usize>(
-    near: &[&Across],
-    origin: f64,
-    value: impl Fn(&Across) -> f64,
-) -> Option<nalgebra::SVector<f64, N>> {
-    let far = near.iter().map(|a| (a.along - origin).abs()).fold(1e-9, f64::max);
-    let mut normal = nalgebra::SMatrix::<f64, N, N>::zeros();
-    let mut right = nalgebra::SVector::<f64, N>::zeros();
-    for a in near {
-        let x = (a.along - origin) / far;
-        let row = nalgebra::SVector::<f64, N>::from_fn(|i, _| x.powi(i as i32));
-        normal += row * row.transpose();
-        right += row * value(a);
-    }
-    let scaled = normal.cholesky()?.solve(&right);
-    Some(nalgebra::SVector::from_fn(|i, _| scaled[i] / far.powi(i as i32)))
+/// The breadths as a polynomial of the distance along from `origin`, lowest power first.
+fn polynomial(near: &[Across], origin: f64, degree: i32) -> Option<LinearFit> {
+    let row = |a: &Across| {
+        let x = a.along - origin;
+        (0..=degree).map(move |power| x.powi(power))
+    };
+    let design = Matrix::from_rows(near.len(), degree as usize + 1, near.iter().flat_map(row).collect())?;
+    let breadths: Vec<f64> = near.iter().map(Across::breadth).collect();
+    least_squares(&design, &breadths, None).ok()
 }
 
 /// Both silhouettes so far along, px, and whether they are clear of limbs.

@@ -1,7 +1,8 @@
 //! Snapping a tip to the piece of silhouette that is clear of the limbs beside it.
 
 use super::crossing::Crossing;
-use super::edge::{Bow, NoEdge, SilhouettePoint, Snapping, fitted};
+use super::edge::{Bow, fitted};
+use super::silhouette::{NoEdge, SilhouettePoint, Snapping};
 use super::strip::{Frame, Stations, along};
 use crate::animal::Levels;
 use crate::photo::Light;

@@ -1,8 +1,9 @@
 //! Planted silhouettes.
 
 use super::SilhouettePoint;
-use super::edge::{NoEdge, Snapping, snap_to_silhouette};
+use super::edge::snap_to_silhouette;
 use super::scene::Scene;
+use super::silhouette::{NoEdge, Snapping};
 use crate::animal::{Ground, Levels};
 use crate::photo::Light;
 use crate::units::{Image, Point, Px, Vector};

@@ -18,10 +18,12 @@ mod response;
 pub(in crate::animal) mod scene;
 mod shape;
 pub(in crate::animal) mod sides;
+mod silhouette;
 pub(in crate::animal) mod strip;
 
 pub use breadth::{NoBreadth, breadth_across};
-pub use edge::{NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
+pub use edge::snap_to_silhouette;
 pub use feature::{Joint, NoJoint, snap_to_joint};
 pub use picture::{SnappedPicture, snap_shapes};
 pub use shape::{SnappedShape, snap_shape};
+pub use silhouette::{NoEdge, SilhouettePoint, Snapping};

@@ -2,10 +2,11 @@
 
 use super::chain::fit_chain;
 use super::clear::snap_between_limbs;
-use super::edge::{ASLANT_RAD, NoEdge, SilhouettePoint, Snapping, snap_to_silhouette};
+use super::edge::snap_to_silhouette;
 use super::feature::{Joint, snap_to_joint};
 use super::midline::MidLine;
 use super::sides::levels_about;
+use super::silhouette::{ASLANT_RAD, NoEdge, SilhouettePoint, Snapping};
 use super::strip::median_of;
 use crate::animal::{Curve, Kind, Levels, Mark, MarkKind, Placement, Shape, by_hand};
 use crate::photo::Light;

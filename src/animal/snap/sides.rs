@@ -1,6 +1,7 @@
 //! The two sides of an animal on normals along its axis.
 
-use super::edge::{SilhouettePoint, Snapping, snap_to_silhouette};
+use super::edge::snap_to_silhouette;
+use super::silhouette::{SilhouettePoint, Snapping};
 use super::strip::{Frame, Stations, along, median_of};
 use crate::animal::{Curve, Levels};
 use crate::photo::Light;

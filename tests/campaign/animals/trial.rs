@@ -144,9 +144,9 @@ pub(crate) fn trial(regime: Regime, seed: u64, trials: Trials) -> Vec<Outcome> {
         for m in &evaluated.measured {
             for (kind, truth, m) in with_truth(m, &drawn) {
                 let segment = SEGMENTS.iter().position(|s| *s == kind);
-                let mut outcome = outcome((kind, truth), m, is_snapped, &drawn, (blur.w_um.get(), seed));
-                outcome.stays = segment.and_then(|i| stays.get(i).copied()).unwrap_or(false);
-                outcomes.push(outcome);
+                let stays = segment.is_some_and(|i| stays.get(i) == Some(&true));
+                let outcome = outcome((kind, truth), m, is_snapped, &drawn, (blur.w_um.get(), seed));
+                outcomes.push(Outcome { stays, ..outcome });
             }
         }
     }
