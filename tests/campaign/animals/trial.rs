@@ -116,11 +116,11 @@ struct Drawn {
 /// Draws, renders and measures; empty where the scene cannot be drawn.
 pub(crate) fn trial(regime: Regime, seed: u64, trials: Trials) -> Vec<Outcome> {
     let Some(mut drawn) = draw(regime, seed) else { return Vec::new() };
-    let (hand, start) = shapes(&mut drawn);
+    let hand = shapes(&mut drawn);
     let map = drawn.setup.readings[0].map.clone();
     let predicted = drawn.setup.predicted_blur().expect("notes").expect("known");
     let scale = map.centre_scale();
-    let snapped = snap_shapes(&drawn.light, &start, predicted.w_um * scale);
+    let snapped = snap_shapes(&drawn.light, &hand, predicted.w_um * scale);
     let in_picture = snapped.blur.map(|(w, _)| w / scale);
     let blur = PictureBlur::choose(Some(&predicted), in_picture, None).expect("a blur");
     let mut found: Vec<Shape> = snapped.shapes.into_iter().map(|s| s.shape).collect();
@@ -356,8 +356,8 @@ fn setup_for(scene: &AnimalScene, regime: Regime) -> Setup {
     }
 }
 
-/// The marks as the hand sets them, with the observer's threshold; and where snapping starts.
-fn shapes(drawn: &mut Drawn) -> (Vec<Shape>, Vec<Shape>) {
+/// The marks as the hand sets them, with the observer's threshold: where snapping starts, and where a mark that does not snap stays.
+fn shapes(drawn: &mut Drawn) -> Vec<Shape> {
     let axis: Vec<[f64; 2]> = drawn.truth.axis_px.iter().step_by(5).copied().collect();
     let breadth = drawn.truth.breadth_px.to_vec();
     let outline: Vec<[f64; 2]> = drawn.truth.outline_px.iter().step_by(8).copied().collect();
@@ -369,21 +369,19 @@ fn shapes(drawn: &mut Drawn) -> (Vec<Shape>, Vec<Shape>) {
         ("outline", Kind::Outline, outline),
         ("antenna", Kind::Appendage, joints),
     ];
-    let (mut hand, mut start) = (Vec::new(), Vec::new());
+    let mut shapes = Vec::new();
     for (name, kind, points) in kinds {
         let ends = kind.usual_ends();
-        let (mut seen, mut placed) = (Vec::new(), Vec::new());
+        let mut placed = Vec::new();
         for (i, p) in points.iter().enumerate() {
             let outward = outward(kind, &points, i);
             let shift = if ends == MarkKind::Silhouette { drawn.observer_px } else { 0.0 };
             let (dx, dy) = (hand_departure(drawn), hand_departure(drawn));
-            seen.push(Point::<Image>::new(p[0] + shift * outward[0] + dx, p[1] + shift * outward[1] + dy));
-            placed.push(Point::new(p[0] + dx, p[1] + dy));
+            placed.push(Point::<Image>::new(p[0] + shift * outward[0] + dx, p[1] + shift * outward[1] + dy));
         }
-        hand.push(Shape::by_hand(name.to_owned(), kind, &seen, ends));
-        start.push(Shape::by_hand(name.to_owned(), kind, &placed, ends));
+        shapes.push(Shape::by_hand(name.to_owned(), kind, &placed, ends));
     }
-    (hand, start)
+    shapes
 }
 
 /// Anywhere within the blur spot, pointed to 1.2 px.
