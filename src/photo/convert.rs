@@ -160,6 +160,17 @@ impl Coded {
         of_depth!(self, |tables, samples| tables.count_clipped(samples, first, count), count)
     }
 
+    /// [`Coded::halve`] with the square of a code for its light and all channels alike, several times as fast; where that is far from the
+    /// curve, or samples are deep, as it does.
+    pub(super) fn halve_roughly(&self, upper: usize, lower: usize, out: &mut [f32]) {
+        match (&self.curve, &self.raster.samples) {
+            (Curve::Eight(tables), Samples::Eight(samples)) if tables.are_near_squares() => {
+                halve_squares(&samples[3 * upper..], &samples[3 * lower..], out);
+            }
+            _ => self.halve(upper, lower, out),
+        }
+    }
+
     /// Means over squares of two pixels a side, of the two rows that begin at `upper` and `lower`.
     pub(super) fn halve(&self, upper: usize, lower: usize, out: &mut [f32]) {
         of_depth!(self, |tables, samples| tables.halve(samples, upper, lower, out), out.fill(f32::NAN));
@@ -193,6 +204,13 @@ impl<const S: usize> Tables<S> {
             Kind::Sum(_) => samples[3 * i..].first_chunk().map_or(0, |p| highest(p)),
         };
         code >= self.full || code == 0
+    }
+
+    /// Whether the light of all three channels goes about with the square of the code, as by the curve of sRGB: half the light is at 0.74 of
+    /// full scale there and at 0.71 by squares.
+    fn are_near_squares(&self) -> bool {
+        let half = |table: &[f32; S]| table[S * 47 / 64] / table[S - 1];
+        matches!(&self.kind, Kind::Sum(tables) if tables.iter().all(|t| (half(t) - 0.5).abs() < 0.06))
     }
 
     fn fill<T: Code>(&self, samples: &[T], first: usize, out: &mut [f32]) {
@@ -274,5 +292,20 @@ fn highest<T: Code>([r, g, b]: &[T; 3]) -> u16 {
 pub(super) fn halve<P>(upper: &[P], lower: &[P], out: &mut [f32], light: impl Fn(&P) -> f32) {
     for ((o, a), b) in out.iter_mut().zip(upper.as_chunks::<2>().0).zip(lower.as_chunks::<2>().0) {
         *o = 0.25 * (light(&a[0]) + light(&a[1]) + light(&b[0]) + light(&b[1]));
+    }
+}
+
+/// The same over squares of codes, three samples a pixel. Sums of a column come first, which are had many at a time.
+fn halve_squares(upper: &[u8], lower: &[u8], out: &mut [f32]) {
+    const SCALE: f32 = 1.0 / (12.0 * 255.0 * 255.0);
+    let square = |c: u8| u32::from(u16::from(c) * u16::from(c));
+    let mut sums = [0_u32; 6 * PART];
+    for ((out, a), b) in out.chunks_mut(PART).zip(upper.chunks(6 * PART)).zip(lower.chunks(6 * PART)) {
+        for ((sum, a), b) in sums.iter_mut().zip(a).zip(b) {
+            *sum = square(*a) + square(*b);
+        }
+        for (o, six) in out.iter_mut().zip(sums.as_chunks::<6>().0) {
+            *o = SCALE * six.iter().sum::<u32>() as f32;
+        }
     }
 }

@@ -92,6 +92,8 @@ pub(super) struct Locator<'a> {
     pub(super) light: &'a Light,
     pub(super) frame: Frame,
     pub(super) lines: &'a Lines,
+    /// How many times as many pixels of a large picture are looked at as its lines mostly need.
+    pub(super) times: f64,
 }
 
 impl std::fmt::Debug for Locator<'_> {
@@ -122,15 +124,16 @@ impl Locator<'_> {
     fn affordable(&self, strips: Vec<Strip>) -> Vec<Strip> {
         let length = self.length();
         let height: f64 = strips.iter().map(|s| 2.0 * s.half).sum();
-        if self.is_large() && length * height > MOST_PIXELS_OF_LARGE {
-            return narrowed(strips, ALL_OF_LARGE, MOST_PIXELS_OF_LARGE / length);
+        let most = self.times * MOST_PIXELS_OF_LARGE;
+        if self.is_large() && length * height > most {
+            return narrowed(strips, ALL_OF_LARGE, most / length);
         }
         let keep = (MOST_PIXELS / (length * height)).min(1.0);
         let kept = |i: usize| ((i as f64 + 1.0) * keep).floor() > (i as f64 * keep).floor();
         strips.into_iter().enumerate().filter(|(i, _)| kept(*i)).map(|(_, s)| s).collect()
     }
 
-    const fn is_large(&self) -> bool {
+    pub(super) const fn is_large(&self) -> bool {
         self.light.width() * self.light.height() > LARGE
     }
 
@@ -175,7 +178,8 @@ impl Locator<'_> {
         let all = self.strips(self.height());
         if self.is_large() {
             let length = lines.min(self.lines.present.len()) as f64 * self.pitch_px();
-            return self.in_blocks(narrowed(all, of_large, of_large as f64 * narrow / length), lines);
+            let height = self.times * of_large as f64 * narrow / length;
+            return self.in_blocks(narrowed(all, of_large, height), lines);
         }
         let all = self.affordable(all);
         let every = all.len().div_ceil(most).max(1);

@@ -4,6 +4,9 @@ use crate::photo::Light;
 use rayon::prelude::*;
 use std::ops::Range;
 
+/// Pixels of a picture that is halved roughly: the sizes below are for finding the ruling, which is then located in the picture itself.
+const LARGE: usize = 12_000_000;
+
 /// A plane of linear light with the number of full-size pixels that one of its pixels spans.
 #[derive(Clone, Debug)]
 pub(super) struct Level<'a> {
@@ -114,7 +117,8 @@ impl<'a> Level<'a> {
         let (width, height, step_px) = (self.width / 2, self.height / 2, 2 * self.step_px);
         let source = match &self.content {
             Content::Full(light) => {
-                let (values, clipped) = light.halved();
+                let large = self.width * self.height > LARGE;
+                let (values, clipped) = if large { light.halved_roughly() } else { light.halved() };
                 return (Level::of_values(width, height, values, step_px), Some(clipped));
             }
             Content::Halved(values) => values,

@@ -37,11 +37,13 @@ const TRACED_SHAPE: f64 = 0.12;
 /// The same where the line shape was assumed.
 const ASSUMED_SHAPE: f64 = 0.25;
 /// Most points of the line shape that the blur is fitted to: more than ten within the width at half height.
-const MOST_SHAPE_POINTS: usize = 128;
+const MOST_SHAPE_POINTS: usize = 64;
 /// Rungs of the ladder of shapes that are tried first: to 1.6 cycles a pixel even for lines 10,000 px apart.
 const MOST_RUNGS: i32 = 32;
 /// Cut-off of the finest of them, cycles a pixel.
 const FINEST_CUT_OFF: f64 = 1.6;
+/// How many times as many pixels of a large picture are looked at, one after the other until its lines are seen.
+const MORE_PIXELS: [f64; 3] = [1.0, 5.0, 25.0];
 /// Looks at some strips before the one at all of them; fewer where the last one has moved no line by more of a line's width, and that width
 /// by no greater share: the strips' model is linear in steps s, of which it misses some s (s / w)², and a width that is off pulls a line
 /// to neither side.
@@ -96,16 +98,34 @@ struct Located {
     by_hand: BTreeSet<i64>,
 }
 
+/// Locates and fits the lines of one candidate, in more of a large picture where little of it tells nothing.
 fn family(light: &Light, chosen: &Candidate, ground: Ground, left_out: &[Point<Image>]) -> Result<Located, Refusal> {
-    let locator = Locator { light, frame: chosen.frame, lines: &chosen.lines };
+    let mut result = Err(Refusal::NoRuling);
+    for times in MORE_PIXELS {
+        let locator = Locator { light, frame: chosen.frame, lines: &chosen.lines, times };
+        result = located(&locator, chosen, ground, left_out);
+        // The narrow strips of a large picture tell faint and broad lines nothing.
+        if !(locator.is_large() && matches!(result, Err(Refusal::TooFewGraduations { .. }))) {
+            break;
+        }
+    }
+    result
+}
+
+fn located(
+    locator: &Locator<'_>,
+    chosen: &Candidate,
+    ground: Ground,
+    left_out: &[Point<Image>],
+) -> Result<Located, Refusal> {
     let mut phase = chosen.lines.phase.clone();
-    let mut shape = best_start(&locator, &phase, chosen.pitch_px).ok_or(Refusal::NoRuling)?;
+    let mut shape = best_start(locator, &phase, chosen.pitch_px).ok_or(Refusal::NoRuling)?;
     let mut settled = false;
     let mut spots = Vec::new();
     for round in 0.. {
         let last = settled || round == MOST_ROUNDS;
         spots = locator.spots(&phase, &shape, if last { Effort::Full } else { Effort::Some });
-        let points = phase_points(&locator, &spots, chosen.pitch_px);
+        let points = phase_points(locator, &spots, chosen.pitch_px);
         if points.len() < 6 {
             return Err(Refusal::TooFewGraduations { found: points.len(), needed: 6 });
         }
@@ -114,14 +134,14 @@ fn family(light: &Light, chosen: &Candidate, ground: Ground, left_out: &[Point<I
         if last {
             break;
         }
-        let moved = moved_px(&locator, &old, &phase, chosen.pitch_px) / shape.fwhm();
+        let moved = moved_px(locator, &old, &phase, chosen.pitch_px) / shape.fwhm();
         // Lines that lay far from where they were sought look wide.
         let better = (moved < FAR_OFF).then(|| locator.refined_shape(&shape, &spots)).flatten();
         let changed = better.as_ref().map_or(0.0, |b| (b.fwhm() / shape.fwhm() - 1.0).abs());
         settled = moved < SETTLED && changed < SETTLED_SHAPE;
         shape = better.unwrap_or(shape);
     }
-    let start = start(&phase, &locator, ground);
+    let start = start(&phase, locator, ground);
     let number = |p: &Point<Image>| {
         let (t, s) = locator.frame.ts(p.x, p.y);
         let k = phase.at(t, s);
