@@ -42,6 +42,8 @@ const MOST_SHAPE_POINTS: usize = 64;
 const MOST_RUNGS: i32 = 32;
 /// Cut-off of the finest of them, cycles a pixel.
 const FINEST_CUT_OFF: f64 = 1.6;
+/// Fewest located graduations.
+const LEAST_POINTS: usize = 6;
 /// How many times as many pixels of a large picture are looked at, one after the other until its lines are seen.
 const MORE_PIXELS: [f64; 3] = [1.0, 5.0, 25.0];
 /// Looks at some strips before the one at all of them; fewer where the last one has moved no line by more of a line's width, and that width
@@ -112,6 +114,16 @@ fn family(light: &Light, chosen: &Candidate, ground: Ground, left_out: &[Point<I
     result
 }
 
+/// Fewest located graduations that the phase is taken from; where more pixels may be looked at, half of those that are there, since what the few
+/// strongest by chance say is off by more than they know.
+fn least_points(locator: &Locator<'_>, spots: &[Spots]) -> usize {
+    if !locator.is_large() || locator.times >= MORE_PIXELS[MORE_PIXELS.len() - 1] {
+        return LEAST_POINTS;
+    }
+    let seen = |k: &i64| locator.lines.present.get((k - locator.lines.first) as usize) == Some(&true);
+    (spots.iter().flat_map(|s| &s.k).filter(|k| seen(k)).count() / 2).max(LEAST_POINTS)
+}
+
 fn located(
     locator: &Locator<'_>,
     chosen: &Candidate,
@@ -126,8 +138,8 @@ fn located(
         let last = settled || round == MOST_ROUNDS;
         spots = locator.spots(&phase, &shape, if last { Effort::Full } else { Effort::Some });
         let points = phase_points(locator, &spots, chosen.pitch_px);
-        if points.len() < 6 {
-            return Err(Refusal::TooFewGraduations { found: points.len(), needed: 6 });
+        if points.len() < least_points(locator, &spots) {
+            return Err(Refusal::TooFewGraduations { found: points.len(), needed: LEAST_POINTS });
         }
         let better = phase.through(&points);
         let old = std::mem::replace(&mut phase, better);

@@ -76,15 +76,23 @@ fn field_pictures_are_read_and_their_uncertainty_holds() {
     assert!(held >= read - 2, "only {held} of {read} within three standard uncertainties");
 }
 
-/// Narrow strips are enough of a large picture, but not of this one: contrast 0.19 under the noise of 903 electrons, lines half a division wide.
+/// Narrow strips are enough of a large picture, but not of these, whose lines are half a division wide: looked at no closer, the last two of the first three
+/// are refused, and of the fourth a few lines that stand out by chance give a scale that is 3e-3 off at a stated 7e-4.
 #[test]
 fn faint_and_broad_lines_of_a_large_picture_are_looked_at_more_closely() {
-    let mut scene = field_scene(14);
-    scene.px_per_um *= 2400.0 / scene.width_px as f64;
-    (scene.width_px, scene.height_px) = (2400, 1800);
-    let reading = reading_of(&scene).unwrap_or_else(|e| panic!("{e}"));
-    let error = reading.scale.get() / scene.px_per_um - 1.0;
-    assert!(error.abs() < 3e-4, "{error:+.1e}");
+    for (electrons, contrast, is_read) in
+        [(903.0, 0.19, true), (903.0, 0.12, true), (400.0, 0.12, true), (150.0, 0.12, false)]
+    {
+        let mut scene = field_scene(14);
+        scene.px_per_um *= 2400.0 / scene.width_px as f64;
+        (scene.width_px, scene.height_px, scene.contrast) = (2400, 1800, contrast);
+        scene.sensor.electrons_at_full_scale = Some(electrons);
+        let reading = reading_of(&scene);
+        assert!(reading.is_ok() || !is_read, "{electrons} electrons: {reading:?}");
+        let Ok(reading) = reading else { continue };
+        let error = reading.scale.get() / scene.px_per_um - 1.0;
+        assert!(error.abs() < 3.0 * reading.u_rel_fit && error.abs() < 5e-4, "{electrons} electrons: {error:+.1e}");
+    }
 }
 
 /// Seeds whose dirt out of focus had the scale off by 8e-4 and 6e-4 while the ground between lines was straight over six of them.
