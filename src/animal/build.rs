@@ -8,7 +8,7 @@ use super::evaluate::{Circumstances, projected_um, slide_curve, source};
 use super::figure::{Figure, Part, Recipe};
 use super::joint;
 use super::lying::Lying;
-use super::mark::{Kind, Mark, MarkKind, Placement, Shape};
+use super::mark::{Kind, Levels, Mark, MarkKind, Placement, Shape};
 use super::model::{Combined, Enclosed, End, MarkPlace, PictureModel, SharedPlaces, Traced};
 use crate::setup::{Coherence, ToneCurve};
 use crate::uncertainty::{CurveBias, EvaluationType, Input, Inputs, Member};
@@ -108,7 +108,12 @@ fn combine(figure: &Figure, starts: &[(usize, Vec<usize>)], traced: &[Traced]) -
 fn trace(inputs: &mut Inputs, shape: &Shape, about: &Circumstances<'_>) -> Result<Traced, AnimalError> {
     let enclosed = if shape.kind == Kind::Outline { Some(push_enclosed(inputs, shape, about)?) } else { None };
     let marks = if enclosed.is_some() { Vec::new() } else { push_marks(inputs, shape, about)? };
-    let (first, last) = (end_of(shape.marks.first()), end_of(shape.marks.last()));
+    let (first, last) = if shape.kind == Kind::Outline {
+        rim(&shape.marks)
+    } else {
+        let (first, last) = (end_of(shape.marks.first()), end_of(shape.marks.last()));
+        (first.beside(last), last.beside(first))
+    };
     let between = push_between(inputs, shape, about)?;
     let projected = Um::new(projected_um(shape, about).0);
     let Some((input, raise)) = about.lying.input(projected, about.depth, inputs.len())? else {
@@ -133,6 +138,32 @@ fn trace(inputs: &mut Inputs, shape: &Shape, about: &Circumstances<'_>) -> Resul
     Ok(Traced { kind: shape.kind, marks, first, last, raise: Some(raise), raise_across, azimuth, between, enclosed })
 }
 
+/// What the marks by hand of an outline move it outward by, and what the snapped ones do: each counts by the half of the way to its neighbours.
+fn rim(marks: &[Mark]) -> (End, End) {
+    let n = marks.len();
+    let to_next: Vec<f64> = (0..n).map(|i| (marks[(i + 1) % n].at - marks[i].at).length()).collect();
+    let total: f64 = to_next.iter().sum();
+    let (mut by_hand, mut snapped, mut outward) = (0.0, 0.0, 0.0);
+    let mut light = Levels { animal: 0.0, ground: 0.0 };
+    for (i, mark) in marks.iter().enumerate() {
+        let share = 0.5 * (to_next[i] + to_next[(i + n - 1) % n]) / total.max(f64::MIN_POSITIVE);
+        match end_of(Some(mark)) {
+            End { levels: Some(levels), threshold, .. } => {
+                (snapped, outward) = (snapped + share, outward + share * threshold);
+                light.animal += share * levels.animal;
+                light.ground += share * levels.ground;
+            }
+            end => by_hand += share * end.observer,
+        }
+    }
+    if snapped == 0.0 {
+        return (End::by_hand().share(by_hand), End::feature());
+    }
+    let mean = Levels { animal: light.animal / snapped, ground: light.ground / snapped };
+    let snapped = End { observer: 0.0, tone: outward, threshold: outward, levels: Some(mean) };
+    (End::by_hand().beside(snapped).share(by_hand), snapped)
+}
+
 fn end_of(mark: Option<&Mark>) -> End {
     match mark.map(|m| (m.kind, m.placement)) {
         Some((MarkKind::Silhouette, Placement::Hand)) => End::by_hand(),
@@ -145,7 +176,14 @@ fn end_of(mark: Option<&Mark>) -> End {
 
 /// What all silhouettes of the picture share.
 fn push_shared(inputs: &mut Inputs, shapes: &[Shape], about: &Circumstances<'_>) -> Result<SharedPlaces, AnimalError> {
-    let ends = || shapes.iter().flat_map(|s| [s.marks.first(), s.marks.last()]).flatten();
+    let ends = || {
+        shapes.iter().flat_map(|s| match (s.kind, &s.marks[..]) {
+            (Kind::Outline, all) => all.iter().collect(),
+            (_, [only]) => vec![only],
+            (_, [first, .., last]) => vec![first, last],
+            (_, []) => Vec::new(),
+        })
+    };
     let silhouettes = || ends().filter(|m| m.kind == MarkKind::Silhouette);
     let by_hand = silhouettes().any(|m| m.placement == Placement::Hand);
     let snapped = silhouettes().any(|m| m.placement != Placement::Hand);

@@ -3,6 +3,7 @@
 use std::f64::consts::{PI, TAU};
 
 use super::*;
+use crate::animal::{Levels, Placement};
 use crate::setup::{Setup, testing};
 use crate::slide::ScaleMap;
 use crate::uncertainty::Options;
@@ -57,6 +58,48 @@ fn an_outline_has_its_area_perimeter_and_calipers_with_the_terms_of_its_silhouet
     let u_um = by_hand(Px::new(W_UM * SCALE)).get() / SCALE;
     let wanted = 24f64.sqrt() * 0.5 * chord_um * u_um;
     assert!((line(m, source::HAND) / wanted - 1.0).abs() < 0.05, "{} {wanted}", line(m, source::HAND));
+}
+
+#[test]
+fn an_outline_is_moved_by_hand_and_snapped_marks_each_by_their_share() {
+    let setup = setup();
+    let perimeter = TAU * 200.0;
+    let d = PictureBlur::choose(None, None, Some(Um::new(W_UM))).unwrap().x50_minus_x25_um.get();
+    for levels in [Levels { animal: 0.1, ground: 0.6 }, Levels { animal: 0.6, ground: 0.1 }] {
+        let mut outline = shape("outline 1", Kind::Outline, &circle(24, 250.0), MarkKind::Silhouette);
+        for mark in &mut outline.marks[8..] {
+            mark.placement = Placement::snapped([0.01, 0.0, 0.01], Some(levels));
+        }
+        let measured = |outline: &Shape| {
+            let e =
+                evaluate_shapes(std::slice::from_ref(outline), &[], &about(&setup, Options::first_order())).unwrap();
+            e.measured.into_iter().next().unwrap()
+        };
+        let m = measured(&outline);
+        let line = |m: &Measured, source: &str| m.budget.iter().find(|l| l.source == source).unwrap().u;
+        let observer = perimeter / 3.0 * d / 3f64.sqrt();
+        let threshold = perimeter * 2.0 / 3.0 * d / 12f64.sqrt();
+        assert!(
+            (line(&m, source::OBSERVER) / observer - 1.0).abs() < 0.02,
+            "{} {observer}",
+            line(&m, source::OBSERVER)
+        );
+        assert!(
+            (line(&m, source::THRESHOLD) / threshold - 1.0).abs() < 0.02,
+            "{} {threshold}",
+            line(&m, source::THRESHOLD)
+        );
+        // A tone curve moves what the hand sees and what is fitted the same way.
+        let mut all = outline.clone();
+        all.marks[..8].iter_mut().for_each(|m| m.placement = outline.marks[8].placement);
+        let (mixed, all) = (line(&m, source::TONE), line(&measured(&all), source::TONE));
+        assert!(mixed > 0.9 * all && mixed < 1.4 * all, "{mixed} {all}");
+        // Which mark is the first one does not matter.
+        outline.marks.rotate_left(12);
+        let turned = measured(&outline);
+        let close = |a: Option<f64>, b: Option<f64>| (a.unwrap() / b.unwrap() - 1.0).abs() < 1e-6;
+        assert!(close(turned.value, m.value) && close(turned.u, m.u), "{turned:?} {m:?}");
+    }
 }
 
 #[test]

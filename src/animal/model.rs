@@ -64,6 +64,18 @@ impl End {
         Self { observer: 0.0, tone: outward, threshold: outward, levels: Some(levels) }
     }
 
+    /// A silhouette set by hand beside a snapped one: the eye sees the edge of the same recorded light, so that a tone curve moves both alike.
+    pub(super) fn beside(self, snapped: Self) -> Self {
+        let known = self.observer > 0.0 && snapped.threshold != 0.0;
+        if known { Self { tone: self.tone.abs().copysign(snapped.threshold), ..self } } else { self }
+    }
+
+    /// What it adds to the shift of a closed line of which this share is like it.
+    pub(super) fn share(self, share: f64) -> Self {
+        let Self { observer, tone, threshold, levels } = self;
+        Self { observer: share * observer, tone: share * tone, threshold: share * threshold, levels }
+    }
+
     /// The same where the edge is met aslant: it moves by the same square to itself, and by this much more along the shape.
     pub(super) fn aslant(self, slant: Option<f64>) -> Self {
         let slant = slant.filter(|s| s.is_finite()).map_or(1.0, |s| s.clamp(1.0, MOST_SLANT));
@@ -111,6 +123,7 @@ pub(super) struct Enclosed {
 pub(super) struct Traced {
     pub(super) kind: Kind,
     pub(super) marks: Vec<MarkPlace>,
+    /// Its ends; of an outline what its marks by hand and its snapped ones move it outward by, each by their share of it.
     pub(super) first: End,
     pub(super) last: End,
     pub(super) raise: Option<Raise>,
@@ -225,7 +238,7 @@ impl PictureModel<'_> {
                 *whole = axis_length(curve, points) * common.factor + between + ends.0 + ends.1;
                 *whole *= shape.lift(inputs, *whole);
             }
-            (Kind::Outline, mine) => self.outline(shape, inputs, common, ends.0, mine),
+            (Kind::Outline, mine) => self.outline(shape, inputs, common, ends.0 + ends.1, mine),
             (Kind::Angle, [whole]) => {
                 let (Some(a), Some(vertex), Some(b)) = (points.next(), points.next(), points.next()) else {
                     *whole = f64::NAN;
