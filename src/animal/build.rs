@@ -176,15 +176,11 @@ fn end_of(mark: Option<&Mark>) -> End {
 
 /// What all silhouettes of the picture share.
 fn push_shared(inputs: &mut Inputs, shapes: &[Shape], about: &Circumstances<'_>) -> Result<SharedPlaces, AnimalError> {
-    let ends = || {
-        shapes.iter().flat_map(|s| match (s.kind, &s.marks[..]) {
-            (Kind::Outline, all) => all.iter().collect(),
-            (_, [only]) => vec![only],
-            (_, [first, .., last]) => vec![first, last],
-            (_, []) => Vec::new(),
-        })
+    let at_end = |s: &Shape, i: usize| s.kind == Kind::Outline || i == 0 || i + 1 == s.marks.len();
+    let silhouettes = || {
+        let all = shapes.iter().flat_map(|s| s.marks.iter().enumerate().filter(move |(i, _)| at_end(s, *i)));
+        all.map(|(_, mark)| mark).filter(|m| m.kind == MarkKind::Silhouette)
     };
-    let silhouettes = || ends().filter(|m| m.kind == MarkKind::Silhouette);
     let by_hand = silhouettes().any(|m| m.placement == Placement::Hand);
     let snapped = silhouettes().any(|m| m.placement != Placement::Hand);
     let reach_um = about.blur.x50_minus_x25_um.get();

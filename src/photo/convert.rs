@@ -160,7 +160,7 @@ impl Coded {
         of_depth!(self, |tables, samples| tables.count_clipped(samples, first, count), count)
     }
 
-    /// [`Coded::halve`] with the square of a code for its light and all channels alike, several times as fast; where that is far from the
+    /// [`Coded::halve`] with the square of a code for its light and all channels alike, about twice as fast; where that is far from the
     /// curve, or samples are deep, as it does.
     pub(super) fn halve_roughly(&self, upper: usize, lower: usize, out: &mut [f32]) {
         match (&self.curve, &self.raster.samples) {

@@ -185,7 +185,7 @@ impl Light {
         self.halved_by(Self::halve)
     }
 
-    /// The same with light from codes of 8 bits known to a tenth of full scale only, in a third of the time: to look for patterns in, not to
+    /// The same with light from codes of 8 bits known to a tenth of full scale only, in about half the time: to look for patterns in, not to
     /// measure in.
     pub(crate) fn halved_roughly(&self) -> (Vec<f32>, f64) {
         self.halved_by(|light, row, out| match &light.content {

@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use super::lines::{self, Lines, NotLines, Tiers};
 use super::periodic::Cluster;
 use super::phase::{self, Seen};
-use super::pyramid::Level;
+use super::pyramid::{self, Level};
 use super::rectify::{self, Extent, Frame};
 
 /// Most clusters looked at.
@@ -18,11 +18,11 @@ const LEAST_SHARE: f64 = 0.05;
 const FAINTEST_ON_BLOCKS: f64 = 0.04;
 /// Most strips of a survey.
 const MOST_STRIPS: usize = 96;
-/// The same of the first look in large pictures, which takes fewer samples too: it tells where and how fast the lines follow each other; the second
-/// one finds what they are.
+/// The same of the first look in large pictures, which tells where and how fast the lines follow each other; the second one finds what they are.
 const MOST_STRIPS_OF_LARGE: usize = 32;
-/// Pixels of a large picture.
-const LARGE_PX: f64 = 1.2e7;
+/// Samples from line to line, and in the first look at a large picture.
+const SAMPLES_A_LINE: f64 = 12.0;
+const SAMPLES_OF_LARGE: f64 = 8.0;
 /// Least cluster score worth a look: three tiles at the threshold.
 const LEAST_SCORE: f64 = 9.0;
 
@@ -198,11 +198,11 @@ fn examine(levels: &[Level<'_>], cluster: &Cluster, size: (f64, f64), least: f64
         let Some(level) = levels.iter().rev().find(|l| pitch / l.step_px as f64 >= 8.0).or(levels.first()) else {
             return Err(NotLines::NoPhase);
         };
-        let rough = pass == 0 && size.0 * size.1 > LARGE_PX;
+        let rough = pass == 0 && size.0 * size.1 > pyramid::LARGE as f64;
         let extent = Extent {
             t,
             s: (along.0.max(s.0), along.1.min(s.1)),
-            dt: (pitch / if rough { 8.0 } else { 12.0 }).max(0.5 * level.step_px as f64),
+            dt: (pitch / if rough { SAMPLES_OF_LARGE } else { SAMPLES_A_LINE }).max(0.5 * level.step_px as f64),
             height: if pass == 0 { (0.5 * pitch).max(3.0) } else { (0.4 * pitch).max(2.0) },
             most_strips: if rough { MOST_STRIPS_OF_LARGE } else { MOST_STRIPS },
         };

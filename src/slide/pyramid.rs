@@ -4,8 +4,8 @@ use crate::photo::Light;
 use rayon::prelude::*;
 use std::ops::Range;
 
-/// Pixels of a picture that is halved roughly: the sizes below are for finding the ruling, which is then located in the picture itself.
-const LARGE: usize = 12_000_000;
+/// Pixels of a picture that is looked at roughly first, halved sizes and all: that is for finding the ruling, which is then located in the picture itself.
+pub(super) const LARGE: usize = 12_000_000;
 
 /// A plane of linear light with the number of full-size pixels that one of its pixels spans.
 #[derive(Clone, Debug)]

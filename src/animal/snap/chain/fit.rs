@@ -20,7 +20,7 @@ const U_MOTTLED_W: f64 = 1.8;
 /// They grow as a segment beside the joint is shorter than this many blur spots, where the light of three joints runs together: the course of
 /// the sides and what unevenness does from longer segments on, each for the body's edge with the joint next to it, and for other joints. Measured
 /// on the inner joints of 800 antennae at f/2.8, f/4, f/8 and in `small` (2,300 of them, seeds from 700000), whose root mean square pulls are then
-/// 0.74 to 1.10 for segments of 1 to 11 blur spots (0.59 to 0.93 where segments are short with 3.5 and 3.5, 6); at the body with 2.5 segments I and II of
+/// 0.72 to 1.05 for segments of 1 to 11 blur spots (0.59 to 0.93 where segments are short with 3.5 and 3.5, 6); at the body with 2.5 segments I and II of
 /// `small` held 92.8 and 91.9 % of 387 (seeds from 1000000).
 const AT_BODY: Growth = Growth { sides_w: 3.2, mottle_w: 3.3 };
 const BETWEEN_SEGMENTS: Growth = Growth { sides_w: 2.5, mottle_w: 4.2 };
