@@ -8,7 +8,7 @@ use crate::units::Um;
 
 /// Half the 25–75 % width over the 10–90 % width of the edge response for diffraction alone, 0.6436 / 2 / 1.3329 (measurement
 /// model, section 2): where no settings are known to compute it from.
-const X50_MINUS_X25_PER_W: f64 = 0.6436 / 2.0 / 1.3329;
+pub(super) const X50_MINUS_X25_PER_W: f64 = 0.6436 / 2.0 / 1.3329;
 
 /// Where a blur spot comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -2,7 +2,7 @@
 
 use super::Failure;
 use super::measure_shapes::Asked;
-use crate::animal::snap::{SnappedShape, breadth_across, snap_shapes};
+use crate::animal::snap::{Expected, SnappedShape, breadth_across, snap_shapes};
 use crate::animal::{AnimalError, PictureBlur, Shape};
 use crate::notebook::EvaluateError;
 use crate::photo::Light;
@@ -37,7 +37,7 @@ pub(super) fn placed(
         .ok_or_else(|| Failure::usage(AnimalError::BlurUnknown))?;
     let middle = shapes.first().map_or(map.centre(), Shape::middle);
     let scale = map.scale_at(middle, map.direction());
-    let snapped = snap_shapes(light, &shapes, expected.w_um * scale);
+    let snapped = snap_shapes(light, &shapes, Expected { w: expected.w_um * scale, coherence: setup.coherence });
     let blur = snapped.blur.map(|(w, u)| (w / scale, u / scale));
     let (mut shapes, mut notes) = if snap {
         // What was found by its edges stays as it was found.

@@ -1,7 +1,7 @@
 //! Speed of measuring: figures while a mark is dragged, a snap, a million trials.
 
 use divan::Bencher;
-use motestick::animal::snap::{Snapping, snap_shape, snap_to_silhouette};
+use motestick::animal::snap::{Expected, Snapping, snap_shape, snap_to_silhouette};
 use motestick::animal::{Circumstances, Kind, Lying, MarkKind, PictureBlur, Shape, evaluate_live, evaluate_shapes};
 use motestick::phantom::animal::{animal_scene, render};
 use motestick::photo::Light;
@@ -94,7 +94,7 @@ fn a_mark_snapped_to_the_silhouette(bencher: Bencher<'_, '_>) {
 fn an_axis_refined(bencher: Bencher<'_, '_>) {
     let (light, w, axis) = animal();
     let shape = Shape::by_hand("axis 1".to_owned(), Kind::Axis, &axis, MarkKind::Silhouette);
-    bencher.bench_local(|| snap_shape(&light, &shape, w).widths.len());
+    bencher.bench_local(|| snap_shape(&light, &shape, Expected::blurred(w)).widths.len());
 }
 
 /// An antenna of four segments of 1 to 3 blur spots, drawn half as long as usual under f/8, and where the hand set its marks.
@@ -120,5 +120,5 @@ fn short_antenna() -> (Light, Px, Shape) {
 #[divan::bench(sample_count = 10)]
 fn a_short_antenna_fitted(bencher: Bencher<'_, '_>) {
     let (light, w, shape) = short_antenna();
-    bencher.bench_local(|| snap_shape(&light, &shape, w).shape.marks.len());
+    bencher.bench_local(|| snap_shape(&light, &shape, Expected::blurred(w)).shape.marks.len());
 }

@@ -27,3 +27,23 @@ pub use feature::{Joint, NoJoint, snap_to_joint};
 pub use picture::{SnappedPicture, snap_shapes};
 pub use shape::{SnappedShape, snap_shape};
 pub use silhouette::{NoEdge, SilhouettePoint, Snapping};
+
+use crate::setup::Coherence;
+use crate::units::Px;
+
+/// What is known of a picture before its marks are looked for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Expected {
+    /// The blur spot in the picture.
+    pub w: Px,
+    /// What is known of how coherent the light is.
+    pub coherence: Coherence,
+}
+
+impl Expected {
+    /// A blur spot under light of which nothing is known.
+    #[must_use]
+    pub fn blurred(w: Px) -> Self {
+        Self { w, coherence: Coherence::Unknown }
+    }
+}

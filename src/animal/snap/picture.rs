@@ -1,5 +1,6 @@
 //! Snapping all shapes of a picture, and the blur spot that their edges show.
 
+use super::Expected;
 use super::shape::{SnappedShape, snap_shape};
 use super::strip::median_of;
 use crate::animal::Shape;
@@ -18,19 +19,20 @@ pub struct SnappedPicture {
 /// When the edges are wider than expected by more than this, marks are snapped anew with what was found.
 const BLURRED: f64 = 1.3;
 
-/// Snaps every mark of every shape; `w` is the blur spot expected in the picture.
+/// Snaps every mark of every shape.
 ///
 /// Where the picture turns out less sharp, everything is snapped once more with the blur spot found, from where the hand set it.
 #[must_use]
-pub fn snap_shapes(light: &Light, shapes: &[Shape], w: Px) -> SnappedPicture {
+pub fn snap_shapes(light: &Light, shapes: &[Shape], expected: Expected) -> SnappedPicture {
     let once = |w: Px| {
-        let shapes: Vec<SnappedShape> = shapes.iter().map(|s| snap_shape(light, s, w)).collect();
+        let expected = Expected { w, ..expected };
+        let shapes: Vec<SnappedShape> = shapes.iter().map(|s| snap_shape(light, s, expected)).collect();
         let blur = blur_of(shapes.iter().flat_map(|s| s.widths.iter().copied()));
         SnappedPicture { shapes, blur }
     };
-    let first = once(w);
+    let first = once(expected.w);
     match first.blur {
-        Some((found, _)) if found / w > BLURRED => once(found),
+        Some((found, _)) if found / expected.w > BLURRED => once(found),
         _ => first,
     }
 }
@@ -75,7 +77,7 @@ mod tests {
             .collect();
         let outline = Shape::by_hand("outline 1".into(), Kind::Outline, &round, MarkKind::Silhouette);
         // Expected sharper by half.
-        let out = snap_shapes(&light, &[span, outline], Px::new(4.0));
+        let out = snap_shapes(&light, &[span, outline], Expected::blurred(Px::new(4.0)));
         let (w, u) = out.blur.unwrap();
         assert!((w.get() - 8.0).abs() < 0.6 && u.get() < 0.5, "{w:?} {u:?}");
         let marks = &out.shapes[0].shape.marks;

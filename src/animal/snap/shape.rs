@@ -1,5 +1,6 @@
 //! Snapping the marks of a whole shape.
 
+use super::Expected;
 use super::chain::fit_chain;
 use super::clear::snap_between_limbs;
 use super::edge::snap_to_silhouette;
@@ -26,13 +27,14 @@ pub struct SnappedShape {
 /// Snaps every mark of a shape: silhouette ends along the shape, joints to the joint, and the inner marks of an axis to the
 /// mid-line between the two sides. Marks without a clear edge stay and are named in the notes.
 ///
-/// `w` is the blur spot in the picture at the shape.
+/// The blur spot is that in the picture at the shape.
 #[must_use]
-pub fn snap_shape(light: &Light, shape: &Shape, w: Px) -> SnappedShape {
+pub fn snap_shape(light: &Light, shape: &Shape, expected: Expected) -> SnappedShape {
+    let w = expected.w;
     let mut out = SnappedShape { shape: shape.clone(), notes: Vec::new(), widths: Vec::new() };
     match shape.kind {
         Kind::Axis => snap_axis(light, &mut out, w),
-        Kind::Appendage => snap_chain(light, &mut out, w),
+        Kind::Appendage => snap_chain(light, &mut out, expected),
         Kind::Outline => snap_outline(light, &mut out, w),
         Kind::Angle => out
             .notes
@@ -176,9 +178,10 @@ fn beside_its_neighbours(points: &[Point<Image>], w: f64) -> Vec<usize> {
 }
 
 /// The whole chain at once; where that cannot be, joints one by one, and silhouette ends along the end segments.
-fn snap_chain(light: &Light, out: &mut SnappedShape, w: Px) {
+fn snap_chain(light: &Light, out: &mut SnappedShape, expected: Expected) {
+    let w = expected.w;
     let points = out.points();
-    if let Some(found) = fit_chain(light, &points, w) {
+    if let Some(found) = fit_chain(light, &points, expected) {
         for (i, found) in found.into_iter().enumerate() {
             match found {
                 Some(found) => out.shape.marks[i] = found.mark(),
@@ -229,7 +232,7 @@ mod tests {
         let light = Scene::of(160, 120, inside).lit(0.15, 0.6).blurred(5.0).photographed(0.004, 3);
         let marks = [Point::new(31.0, 60.0), Point::new(108.5, 60.0)];
         let shape = Shape::by_hand("span 1".to_owned(), Kind::Span, &marks, MarkKind::Silhouette);
-        let found = snap_shape(&light, &shape, Px::new(5.0));
+        let found = snap_shape(&light, &shape, Expected::blurred(Px::new(5.0)));
         assert!(found.shape.marks[0].placement != Placement::Hand, "the left end is square");
         let end = &found.shape.marks[1];
         (end.placement != Placement::Hand).then_some(end.at.x - 110.0)
@@ -254,7 +257,7 @@ mod tests {
         let moved = |x: f64| {
             let marks = [Point::new(31.0, 60.0), Point::new(x, 60.0)];
             let shape = Shape::by_hand("span 1".to_owned(), Kind::Span, &marks, MarkKind::Silhouette);
-            snap_shape(&light, &shape, Px::new(5.0)).shape.marks[1].placement != Placement::Hand
+            snap_shape(&light, &shape, Expected::blurred(Px::new(5.0))).shape.marks[1].placement != Placement::Hand
         };
         assert!(moved(108.5) && moved(105.0));
         assert!(!moved(99.5));

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use super::super::document::PROGRAM;
 use super::super::pictures::OpenPicture;
 use super::animal::AnimalPlace;
+use crate::animal::snap::{Expected, snap_shape};
 use crate::animal::{AnimalError, Lying, Shape};
 use crate::command::desk;
 use crate::notebook::{
@@ -55,8 +56,9 @@ impl Figured {
     pub(super) fn worked_out(mut self, snap_px: Option<f64>) -> Self {
         if let Some(w) = snap_px {
             let light = self.picture.opened.photo.light(Channel::Luminance);
+            let expected = Expected { w: Px::new(w), coherence: self.setup.coherence };
             for shape in &mut self.shapes {
-                let snapped = crate::animal::snap::snap_shape(&light, shape, Px::new(w));
+                let snapped = snap_shape(&light, shape, expected);
                 *shape = snapped.shape;
                 self.notes.extend(snapped.notes);
             }

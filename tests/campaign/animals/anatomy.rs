@@ -3,10 +3,11 @@
 
 use std::collections::BTreeMap;
 
-use motestick::animal::snap::snap_shape;
+use motestick::animal::snap::{Expected, snap_shape};
 use motestick::animal::{Curve, Kind, Mark, Placement, Shape};
 use motestick::phantom::animal::{AnimalTruth, render};
 use motestick::photo::Light;
+use motestick::setup::Coherence;
 use motestick::units::{Image, Point, Px, Vector};
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution as _, Normal};
@@ -22,6 +23,8 @@ type Departure = (&'static str, f64);
 struct Drawn {
     truth: AnimalTruth,
     light: Light,
+    /// Partly coherent only where a threshold is drawn.
+    coherence: Coherence,
     rng: Pcg64Mcg,
 }
 
@@ -41,7 +44,8 @@ impl Drawn {
         let rendered = render(&scene).ok()?;
         let picture = &rendered.picture;
         let light = Light::new(picture.width, picture.height, picture.linear_luminance());
-        Some(Self { truth: rendered.truth?, light, rng: Pcg64Mcg::seed_from_u64(seed) })
+        let coherence = if lit.is_some() { Coherence::Unknown } else { Coherence::Incoherent };
+        Some(Self { truth: rendered.truth?, light, coherence, rng: Pcg64Mcg::seed_from_u64(seed) })
     }
 
     fn w_px(&self) -> f64 {
@@ -57,7 +61,7 @@ impl Drawn {
         };
         let hand: Vec<Point<Image>> = at.iter().map(|p| *p + Vector::new(off(), off())).collect();
         let shape = Shape::by_hand("drawn".to_owned(), kind, &hand, kind.usual_ends());
-        snap_shape(&self.light, &shape, Px::new(w)).shape.marks
+        snap_shape(&self.light, &shape, Expected { w: Px::new(w), coherence: self.coherence }).shape.marks
     }
 
     /// The axis: its length as a share of the true one, %, and its tips outward and beside.

@@ -1,6 +1,6 @@
 //! One trial: draw, render, measure by hand and snapped.
 
-use motestick::animal::snap::{breadth_across, snap_shapes};
+use motestick::animal::snap::{Expected, breadth_across, snap_shapes};
 use motestick::animal::{
     Circumstances, Figure, Kind, Lying, MarkKind, Measured, PictureBlur, Placement, Shape, evaluate_shapes,
 };
@@ -120,7 +120,8 @@ pub(crate) fn trial(regime: Regime, seed: u64, trials: Trials) -> Vec<Outcome> {
     let map = drawn.setup.readings[0].map.clone();
     let predicted = drawn.setup.predicted_blur().expect("notes").expect("known");
     let scale = map.centre_scale();
-    let snapped = snap_shapes(&drawn.light, &hand, predicted.w_um * scale);
+    let snapped =
+        snap_shapes(&drawn.light, &hand, Expected { w: predicted.w_um * scale, coherence: drawn.setup.coherence });
     let in_picture = snapped.blur.map(|(w, _)| w / scale);
     let blur = PictureBlur::choose(Some(&predicted), in_picture, None).expect("a blur");
     let mut found: Vec<Shape> = snapped.shapes.into_iter().map(|s| s.shape).collect();

@@ -15,10 +15,12 @@ use fit::Fit;
 use model::{EndKind, Layout};
 use samples::Samples;
 
+use super::Expected;
 use super::feature::thickness;
 use super::strip::median_of;
 use crate::animal::{Levels, Mark, MarkKind, Placement, by_hand};
 use crate::photo::Light;
+use crate::setup::Coherence;
 use crate::units::{Image, Point, Px, Vector};
 
 /// Segments drawn shorter than this many blur spots along the chain do not say which way it runs. Two marks of one blur spot apart, each off by
@@ -73,6 +75,8 @@ impl Found {
 
 /// What is seen about the chain before it is fitted.
 struct Looks {
+    /// What is known of how coherent the light is.
+    coherence: Coherence,
     ground: f64,
     /// Scatter of the ground.
     noise: f64,
@@ -87,18 +91,18 @@ struct Looks {
 
 /// Fits the chain through `marks`. One entry a mark, `None` for those that the picture does not tell better than the hand; `None`
 /// where it cannot be fitted at all.
-pub(super) fn fit_chain(light: &Light, marks: &[Point<Image>], w: Px) -> Option<Vec<Option<Found>>> {
-    let w = w.get();
+pub(super) fn fit_chain(light: &Light, marks: &[Point<Image>], expected: Expected) -> Option<Vec<Option<Found>>> {
+    let w = expected.w.get();
     let typical = median_of(marks.windows(2).map(|p| (p[1] - p[0]).length()))?;
     if marks.len() < 3 || !(w.is_finite() && w > 0.0 && typical >= SHORTEST_TYPICAL_W * w) {
         return None;
     }
     let marks = &set_apart(marks, SHORTEST_W * w)?;
-    let looks = look(light, marks, w)?;
+    let looks = look(light, marks, expected)?;
     // A chain traced from its tip is fitted from the body.
     if looks.last != EndKind::Tip && looks.first == EndKind::Tip {
         let turned: Vec<Point<Image>> = marks.iter().rev().copied().collect();
-        let looks = look(light, &turned, w)?;
+        let looks = look(light, &turned, expected)?;
         return Some(turned_back(placed(light, &turned, w, &looks)?));
     }
     placed(light, marks, w, &looks)
@@ -190,7 +194,8 @@ fn turned_back(mut found: Vec<Option<Found>>) -> Vec<Option<Found>> {
 }
 
 /// A first look at ground, segments and ends.
-fn look(light: &Light, marks: &[Point<Image>], w: f64) -> Option<Looks> {
+fn look(light: &Light, marks: &[Point<Image>], expected: Expected) -> Option<Looks> {
+    let w = expected.w.get();
     let unit = |v: Vector<Image>| v * (1.0 / v.length().max(1e-9));
     let across = |v: Vector<Image>| Vector::new(-v.y, v.x);
     let at = |p: Point<Image>| light.sample(p).unwrap_or(f64::NAN);
@@ -259,7 +264,7 @@ fn look(light: &Light, marks: &[Point<Image>], w: f64) -> Option<Looks> {
         }
     }
     let halves = thick.iter().map(|t| 0.5 * narrowed(*t)).collect();
-    Some(Looks { ground, noise, halves, tones, first, last, body })
+    Some(Looks { coherence: expected.coherence, ground, noise, halves, tones, first, last, body })
 }
 
 #[cfg(test)]
@@ -267,6 +272,7 @@ mod tests {
     use super::super::scene::Scene;
     use super::samples::Rim;
     use super::*;
+    use crate::animal::blur::X50_MINUS_X25_PER_W;
 
     const JOINTS: [f64; 4] = [40.0, 57.0, 77.5, 104.0];
 
@@ -276,16 +282,26 @@ mod tests {
     }
 
     fn blurred_picture(w: f64, noise: f64, seed: u64) -> Light {
+        grown(0.0).lit(0.15, 0.6).blurred(w).photographed(noise, seed)
+    }
+
+    /// The same with its edge so many pixels farther out, as another threshold puts it.
+    fn grown(by: f64) -> Scene {
         let half = |x: f64| {
-            let k = JOINTS.windows(2).position(|j| x >= j[0] && x < j[1])?;
-            let t = (x - JOINTS[k]) / (JOINTS[k + 1] - JOINTS[k]);
+            // Its first segment comes out of the body, whatever the body's edge seems to be.
+            if (JOINTS[0] - 4.0..JOINTS[0]).contains(&x) {
+                return Some(3.4 + by);
+            }
+            let k = JOINTS.windows(2).position(|j| x >= j[0] && x < j[1] + if j[1] == JOINTS[3] { by } else { 0.0 })?;
+            let end = JOINTS[k + 1] + if k == 2 { by } else { 0.0 };
+            let t = (x - JOINTS[k]) / (end - JOINTS[k]);
             let belly = 3.4 + 3.2 * (std::f64::consts::PI * t).sin().max(0.0).sqrt();
             let tip = if k == 2 && t > 0.5 { 6.6 * (1.0 - (2.0 * t - 1.0).powi(4)).max(0.0).sqrt() } else { belly };
-            Some(tip)
+            Some(tip + by)
         };
         let inside =
-            |x: f64, y: f64| (x + 20.0).hypot(y - 60.0) < 60.0 || half(x).is_some_and(|h| (y - 60.0).abs() < h);
-        Scene::of(150, 120, inside).lit(0.15, 0.6).blurred(w).photographed(noise, seed)
+            |x: f64, y: f64| (x + 20.0).hypot(y - 60.0) < 60.0 + by || half(x).is_some_and(|h| (y - 60.0).abs() < h);
+        Scene::of(150, 120, inside)
     }
 
     #[test]
@@ -294,7 +310,7 @@ mod tests {
         for (seed, off) in [(1, [1.5, -2.0, 2.0, -1.5]), (2, [-2.0, 1.8, -1.6, 2.0]), (3, [0.5, 2.2, 2.2, 0.0])] {
             let marks: Vec<Point<Image>> =
                 JOINTS.iter().zip(off).map(|(x, d)| Point::new(x + d, 60.0 + 0.4 * d)).collect();
-            let found = fit_chain(&picture(0.006, seed), &marks, w).expect("a chain");
+            let found = fit_chain(&picture(0.006, seed), &marks, Expected::blurred(w)).expect("a chain");
             for (i, (found, x)) in found.iter().zip(JOINTS).enumerate() {
                 let found = found.unwrap_or_else(|| panic!("seed {seed}: mark {i} is not found"));
                 let u = found.covariance_px2[0].sqrt();
@@ -311,7 +327,7 @@ mod tests {
             }
             // From the tip to the body it is the same chain.
             let turned: Vec<Point<Image>> = marks.iter().rev().copied().collect();
-            let back = fit_chain(&picture(0.006, seed), &turned, w).expect("a chain");
+            let back = fit_chain(&picture(0.006, seed), &turned, Expected::blurred(w)).expect("a chain");
             let transposed = |[xx, xy, yx, yy]: [f64; 4]| [xx, yx, xy, yy];
             for (from_base, from_tip) in [(0, 2), (1, 1), (2, 0)] {
                 let pair = |found: &[Option<Found>], i: usize| found[i].and_then(|f| f.with_next_px2).expect("a pair");
@@ -351,7 +367,7 @@ mod tests {
             let mut marks: Vec<Point<Image>> = JOINTS.iter().map(|x| Point::new(*x, 60.0)).collect();
             marks[0] = marks[0] + normal * (2.2 * by_hand(w).get());
             // Right behind the mark there is next to nothing.
-            let found = fit_chain(&light, &marks, w).expect("a chain");
+            let found = fit_chain(&light, &marks, Expected::blurred(w)).expect("a chain");
             for (i, x) in JOINTS.iter().enumerate() {
                 let found = found[i].unwrap_or_else(|| panic!("seed {seed}: mark {i} is not found"));
                 let (error, most) = (found.at.x - x, if i == 0 { 0.25 } else { 0.15 });
@@ -369,7 +385,7 @@ mod tests {
             // The edge's normal stands at 80° to the chain.
             let (light, normal) = on_a_head((60.0, 30.0), (90.0, -10.0), w.get(), seed);
             assert!(normal.x.abs() < 0.2, "{normal:?}");
-            let Some(found) = fit_chain(&light, &marks, w) else { continue };
+            let Some(found) = fit_chain(&light, &marks, Expected::blurred(w)) else { continue };
             assert!(found[0].is_none() && found[1].is_none(), "seed {seed}: {found:?}");
             assert!(found[3].is_some_and(|f| (f.at.x - JOINTS[3]).abs() < 0.75), "seed {seed}: {found:?}");
         }
@@ -383,7 +399,7 @@ mod tests {
         let (mut both_sides, mut one_side) = (0.0_f64, 0.0_f64);
         for seed in 1..5 {
             let (light, normal) = on_a_head((30.0, 16.0), (40.0, 10.0), w, seed);
-            let looks = look(&light, &marks, w).expect("a chain");
+            let looks = look(&light, &marks, Expected::blurred(Px::new(w))).expect("a chain");
             let error = |rim: Option<Rim>| {
                 let samples = Samples::about(&light, &marks, w, (1, 1), (&looks, rim)).expect("samples");
                 let fit = Fit::of(&samples, layout, &marks, w, &looks).expect("a fit");
@@ -404,7 +420,7 @@ mod tests {
         let w = Px::new(8.0);
         for (first, second) in [(48.6, 48.4), (49.5, 47.5)] {
             let marks = [first, second, 77.0, 104.5].map(|x| Point::<Image>::new(x, 60.2));
-            let found = fit_chain(&picture(0.006, 5), &marks, w).expect("a chain");
+            let found = fit_chain(&picture(0.006, 5), &marks, Expected::blurred(w)).expect("a chain");
             for (found, x) in found.iter().zip(JOINTS) {
                 let found = found.unwrap_or_else(|| panic!("the mark at {x} is not found"));
                 assert!((found.at.x - x).abs() < 0.15 * w.get(), "{found:?}, wanted {x}");
@@ -420,6 +436,31 @@ mod tests {
         assert_eq!(run([3.0, 3.0, 3.0, 3.0]), None);
     }
 
+    /// A threshold moves the body's edge along a short first segment, whose middle and whose joint stay.
+    #[test]
+    fn the_joint_behind_a_short_first_segment_does_not_follow_the_body_s_edge() {
+        let w = Px::new(13.0);
+        let marks: Vec<Point<Image>> = JOINTS.iter().map(|x| Point::new(*x, 60.0)).collect();
+        let d = 0.5 * X50_MINUS_X25_PER_W * w.get();
+        // Toward the dark side: a dark animal grows, a bright one shrinks.
+        for (grows, animal, ground) in [(d, 0.15, 0.6), (-d, 0.6, 0.15)] {
+            let mean_error = |coherence: Coherence| {
+                let of = |seed: u64| {
+                    let light = grown(grows).lit(animal, ground).blurred(w.get()).photographed(0.004, seed);
+                    let found = fit_chain(&light, &marks, Expected { w, coherence }).expect("a chain");
+                    found[1].expect("the first joint").at.x - JOINTS[1]
+                };
+                (1..4).map(of).sum::<f64>() / 3.0
+            };
+            let stays = mean_error(Coherence::Unknown);
+            assert!(stays.abs() < 0.05 * w.get(), "{grows:+.1} px: {stays:+.2} px");
+            if grows < 0.0 {
+                let follows = mean_error(Coherence::Incoherent);
+                assert!(follows > 2.0 * stays.abs(), "{follows:+.2} px taken for incoherent, {stays:+.2} px");
+            }
+        }
+    }
+
     #[test]
     fn short_chains_say_what_they_know() {
         let w = Px::new(11.0);
@@ -427,7 +468,8 @@ mod tests {
         for (seed, off) in [(1, [1.5, -3.0, 3.0, -1.5]), (2, [-2.0, 3.0, -2.6, 2.0]), (3, [0.5, 3.0, 3.0, 0.0])] {
             let marks: Vec<Point<Image>> =
                 JOINTS.iter().zip(off).map(|(x, d)| Point::new(x + d, 60.0 + 0.4 * d)).collect();
-            let found = fit_chain(&blurred_picture(w.get(), 0.006, seed), &marks, w).expect("a chain");
+            let found =
+                fit_chain(&blurred_picture(w.get(), 0.006, seed), &marks, Expected::blurred(w)).expect("a chain");
             for (i, (found, x)) in found.iter().zip(JOINTS).enumerate() {
                 let Some(found) = found else { continue };
                 count += 1;
@@ -443,14 +485,14 @@ mod tests {
         let w = Px::new(8.0);
         let marks: Vec<Point<Image>> = JOINTS.iter().map(|x| Point::new(*x, 60.0)).collect();
         let empty = Scene::of(150, 120, |_, _| false).lit(0.1, 0.6).photographed(0.006, 4);
-        assert_eq!(fit_chain(&empty, &marks, w), None);
+        assert_eq!(fit_chain(&empty, &marks, Expected::blurred(w)), None);
         // An even bar has no joints: what is in its middle stays with the hand.
         let bar = Scene::of(150, 120, |x, y| (20.0..120.0).contains(&x) && (y - 60.0).abs() < 6.0);
         let bar = bar.lit(0.15, 0.6).blurred(8.0).photographed(0.006, 5);
-        if let Some(found) = fit_chain(&bar, &marks, w) {
+        if let Some(found) = fit_chain(&bar, &marks, Expected::blurred(w)) {
             assert!(found[1].is_none() && found[2].is_none(), "{found:?}");
         }
-        assert_eq!(fit_chain(&bar, &marks[..2], w), None, "one segment has no joints");
-        assert_eq!(fit_chain(&bar, &marks, Px::new(f64::NAN)), None);
+        assert_eq!(fit_chain(&bar, &marks[..2], Expected::blurred(w)), None, "one segment has no joints");
+        assert_eq!(fit_chain(&bar, &marks, Expected::blurred(Px::new(f64::NAN))), None);
     }
 }

@@ -6,8 +6,10 @@ use super::Looks;
 use super::model::{EndKind, Layout, changed, drawn};
 use super::raster::{Layer, REACH_SIGMA};
 use super::samples::Samples;
+use crate::animal::blur::X50_MINUS_X25_PER_W;
 use crate::animal::by_hand;
 use crate::animal::snap::strip::median_of;
+use crate::setup::Coherence;
 use crate::units::{Image, Point, Px};
 
 /// The blur as two Gaussians: shares, and standard deviations in blur spots. They follow the edge response of diffraction within
@@ -68,10 +70,15 @@ impl Before {
             set(layout.body() + 1, 0.0, 0.6);
             // The end of a body that limbs spring from: a radius of a few blur spots.
             set(layout.body() + 2, 0.15 * cell / w, 0.15 * cell / w);
-            // Partly coherent light alone moves the edge by up to 0.24 blur spots (measurement model, section 4). Where the first segment is
-            // short its waist cannot be told from the edge, and left free it is taken for the next joint.
-            let first = (marks[1] - marks[0]).length() / (4.0 * w);
-            set(layout.sunk(), 0.0, 0.25 * first.min(1.0).powi(2) * w / cell);
+            // Partly coherent light moves the body's edge toward the dark side, the waist of a socket not (measurement model, section 4): by how much
+            // is known for short first segments only by that. More, and their waist is taken for the next joint.
+            let (edge, u_edge) = match looks.coherence {
+                Coherence::Unknown => (0.5 * X50_MINUS_X25_PER_W, X50_MINUS_X25_PER_W / 12f64.sqrt()),
+                Coherence::Incoherent => (0.0, 0.0),
+            };
+            let long = ((marks[1] - marks[0]).length() / (4.0 * w)).min(1.0);
+            let spread = u_edge.max(0.25 * long * long);
+            set(layout.sunk(), -looks.body.signum() * edge * w / cell, spread * w / cell);
         }
         Self { p, sd }
     }
