@@ -1,5 +1,7 @@
 //! The body: a piece of the picture without legs and antennae.
 
+use std::cell::LazyCell;
+
 use super::ground::middle_of;
 use super::mask::{Mask, Piece};
 use super::plane::Plane;
@@ -49,6 +51,8 @@ const TAPERING: f64 = 3.0;
 const HIGHLIGHT: f64 = 0.1;
 /// Holes up to this share are bubbles and spots on any body.
 const SPECK: f64 = 0.012;
+/// A hole belongs to a body where at least half of its rim does, and not limbs: parts thinner than this share of the greatest half breadth.
+const THICK: f32 = 0.3;
 /// Parts joined by necks narrower than this share of the greatest breadth may be animals that touch.
 const NECK: f64 = 0.55;
 /// Parts that lie off the line through the farthest two by this share of the half breadth are no head, thorax and abdomen.
@@ -111,12 +115,28 @@ fn piece_over(plane: &Plane, departures: &[f32], seed: &Mask, threshold: f64, di
     let dark = piece.cells.iter().filter(|c| departures[**c as usize] < 0.0).count() * 2 > piece.len();
     let (large, size) = (HIGHLIGHT * piece.len() as f64, piece.len());
     let own = Mask::of_pieces(plane.width, plane.height, [piece]);
+    let tiny = SPECK * piece.len() as f64;
+    let thick = LazyCell::new(|| {
+        // Eyes near the edge leave a head thick.
+        let sound = own.filled(|hole| (hole.len() as f64) < tiny);
+        let distances = sound.distances();
+        sound.opened(&distances, THICK * peak(&distances))
+    });
+    // Limbs that cross enclose a piece of ground, a body its highlights and spots.
+    let in_body = |hole: &Piece| {
+        let around = hole.cells.iter().flat_map(|c| own.around(*c as usize, false)).filter(|o| own.cells[*o]);
+        let (all, of_body) = around.fold((0, 0), |(all, n), o| (all + 1, n + usize::from(thick.cells[o])));
+        2 * of_body >= all
+    };
     let filled = own.filled(|hole| {
+        if hole.len() < 4 {
+            return true;
+        }
         let mut inside: Vec<f64> = hole.cells.iter().map(|c| f64::from(departures[*c as usize].abs())).collect();
         let dim = middle_of(&mut inside) > dim;
         // A highlight on a dark body may be as bright as the ground; a hole in a bright one is a gap.
-        let tiny = SPECK * piece.len() as f64;
-        hole.len() < size && (dim || (hole.len() as f64) < tiny.max(4.0) || (dark && (hole.len() as f64) < large))
+        let len = hole.len() as f64;
+        hole.len() < size && (dim || len < tiny || (dark && len < large)) && in_body(hole)
     });
     Some(filled)
 }

@@ -52,12 +52,13 @@ pub(super) fn confidence(chosen: &Chosen, rim: &Rim, line: &MidLine, slender: f6
             format!("another thing in the picture is {share:.0} % as large; look whether this one is meant"),
         ));
     }
-    if body.on_border > 0.0 {
+    let on_border = body.on_border.max(rim.on_border);
+    if on_border > 0.0 {
         doubts.push(Doubt(
             Sureness::Low,
             format!(
                 "{:.0} % of the outline lies on the picture's border: the animal may be cut off",
-                100.0 * body.on_border
+                100.0 * on_border
             ),
         ));
     }

@@ -19,6 +19,8 @@ pub(super) struct Rim {
     pub(super) width_px: f64,
     /// Where a refracting body has a rim: from where the ground's light is crossed to the rim's darkest or brightest, px.
     pub(super) rim_px: Option<f64>,
+    /// Share of the points that lie on the border of the picture.
+    pub(super) on_border: f64,
 }
 
 /// What is looked for.
@@ -84,7 +86,7 @@ pub(super) fn refined(
     let rim_px = task.of_rim.then(|| found.rim_width_px());
     let points = if task.of_rim { points } else { uncurved(&points, task.w_px, spacing) };
     let points = drawn_across(&points, &seen, task.w_px / spacing);
-    Some(Rim { points, seen, scatter_px, width_px, rim_px })
+    Some(Rim { points, seen, scatter_px, width_px, rim_px, on_border: 0.0 })
 }
 
 /// Draws the outline across the roots of limbs: from the last vertex seen to the next one, leaving and arriving as it runs there.

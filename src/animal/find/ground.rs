@@ -13,6 +13,10 @@ const LEAST_TILE: usize = 6;
 const ROUNDS: (usize, usize) = (15, 12);
 /// Tukey's constant for 95 % efficiency (Huber, Robust Statistics, 1981).
 const TUKEY: f64 = 4.685;
+/// Tiles along the border that a fit may begin from.
+const BORDER: usize = 2;
+/// What the tiles along the border tell is taken where half of all tiles follow it this much more closely.
+const MUCH_BETTER: f64 = 0.5;
 /// Light below this cannot be told apart in any picture.
 const LEAST: f64 = 1e-5;
 
@@ -24,6 +28,12 @@ pub(super) struct Ground {
     half_px: (f64, f64),
     /// Standard deviation of a cell about the surface.
     pub(super) noise: f64,
+}
+
+/// Weights of the tiles, and how far half of them depart at most, as a standard deviation.
+struct Settled {
+    weights: Vec<f64>,
+    scale: f64,
 }
 
 impl Ground {
@@ -40,24 +50,42 @@ impl Ground {
             .into_par_iter()
             .map(|t| tile_median(plane, (t % columns, columns), (t / columns, rows)))
             .collect();
-        let mut weights = vec![1.0; medians.len()];
-        for round in 0..ROUNDS.0 + ROUNDS.1 {
-            let Some(fit) = ground.solve(&medians, &weights) else { break };
-            ground.coefficients = fit;
-            let residuals: Vec<f64> = medians.iter().map(|(p, v)| (v - ground.at(*p)).abs()).collect();
-            if round < ROUNDS.0 {
-                weights = residuals.iter().map(|r| 1.0 / r.max(LEAST)).collect();
-            } else {
-                let scale = (1.4826 * middle_of(&mut residuals.clone())).max(LEAST);
-                let weight = |r: f64| {
-                    let u = r / (TUKEY * scale);
-                    if u < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 }
-                };
-                weights = residuals.iter().map(|r| weight(*r)).collect();
-            }
-        }
+        // An animal on more of the frame than least absolute values bear leaves the tiles along the border; what half of all tiles follow better is ground.
+        let border = |i: usize, n: usize| i < BORDER || i + BORDER >= n;
+        let along: Vec<bool> =
+            (0..medians.len()).map(|t| border(t % columns, columns) || border(t / columns, rows)).collect();
+        let (all, by_all) = ground.settled(&medians, |_| true);
+        let (by_border, from_border) = ground.settled(&medians, |t| along[t]);
+        let (coefficients, weights) = if from_border.scale < MUCH_BETTER * by_all.scale {
+            (by_border, from_border.weights)
+        } else {
+            (all, by_all.weights)
+        };
+        ground.coefficients = coefficients;
         ground.noise = ground.noise_of(plane, &weights, (columns, rows));
         ground
+    }
+
+    /// Coefficients by least absolute values over the tiles that take part, then by biweights over all.
+    fn settled(&self, medians: &[(Point<Image>, f64)], part: impl Fn(usize) -> bool) -> ([f64; 6], Settled) {
+        let mut fit = self.clone();
+        let mut weights: Vec<f64> = (0..medians.len()).map(|t| f64::from(u8::from(part(t)))).collect();
+        let mut scale = f64::INFINITY;
+        for round in 0..ROUNDS.0 + ROUNDS.1 {
+            let Some(coefficients) = fit.solve(medians, &weights) else { break };
+            fit.coefficients = coefficients;
+            let residuals: Vec<f64> = medians.iter().map(|(p, v)| (v - fit.at(*p)).abs()).collect();
+            scale = (1.4826 * middle_of(&mut residuals.clone())).max(LEAST);
+            let weight = |(t, r): (usize, &f64)| {
+                if round < ROUNDS.0 {
+                    return if part(t) { 1.0 / r.max(LEAST) } else { 0.0 };
+                }
+                let u = r / (TUKEY * scale);
+                if u < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 }
+            };
+            weights = residuals.iter().enumerate().map(weight).collect();
+        }
+        (fit.coefficients, Settled { weights, scale })
     }
 
     /// Light of the ground at a place.

@@ -150,5 +150,110 @@ fn rim_of(light: &Light, chosen: &detect::Chosen, w_px: f64) -> Result<edge::Rim
         sign: sign_of(chosen),
         of_rim: body.rim.is_some(),
     };
-    edge::refined(&task, &rough, crossed).ok_or(NotFound::NoEdge)
+    let mut rim = edge::refined(&task, &rough, crossed).ok_or(NotFound::NoEdge)?;
+    // Drawn on across a limb that the picture cuts off, it may leave the picture.
+    let (right, bottom) = (light.width() as f64, light.height() as f64);
+    rim.points.iter_mut().for_each(|p| *p = Point::new(p.x.clamp(0.0, right), p.y.clamp(0.0, bottom)));
+    let reach = plane.step_px as f64;
+    let at_border = |p: &Point<Image>| p.x.min(right - p.x).min(p.y.min(bottom - p.y)) < reach;
+    rim.on_border = rim.points.iter().filter(|p| at_border(p)).count() as f64 / rim.points.len().max(1) as f64;
+    Ok(rim)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::animal::outline::area;
+    use crate::animal::snap::scene::Scene;
+
+    const CENTRE: (f64, f64) = (300.0, 200.0);
+
+    fn within(x: f64, y: f64, (from, to): ((f64, f64), (f64, f64)), half: f64) -> bool {
+        let (dx, dy) = (to.0 - from.0, to.1 - from.1);
+        let t = (((x - from.0) * dx + (y - from.1) * dy) / dx.hypot(dy).powi(2)).clamp(0.0, 1.0);
+        (x - from.0 - t * dx).hypot(y - from.1 - t * dy) < half
+    }
+
+    fn body(x: f64, y: f64) -> bool {
+        ((x - CENTRE.0) / 170.0).hypot((y - CENTRE.1) / 60.0) < 1.0
+    }
+
+    fn length(shape: &Shape) -> f64 {
+        shape.marks.windows(2).map(|m| (m[1].at - m[0].at).length()).sum()
+    }
+
+    /// Length, breadth and area against those of the body.
+    fn holds(found: &Proposal, what: &str) {
+        let want = [340.0, 120.0, std::f64::consts::PI * 170.0 * 60.0];
+        let got = [length(&found.axis), length(&found.breadth), area(&found.contour)];
+        for (got, want) in got.into_iter().zip(want) {
+            assert!((got / want - 1.0).abs() < 0.02, "{what}: {got} for {want}, {:?}", found.confidence);
+        }
+    }
+
+    #[test]
+    fn ground_enclosed_by_legs_that_cross_is_no_body() {
+        // Two legs on each side cross near their tips, and a third crosses the first.
+        let legs: Vec<_> = [-1.0, 1.0]
+            .into_iter()
+            .flat_map(|side| {
+                let at = move |x: f64, y: f64| (CENTRE.0 + x, CENTRE.1 + side * y);
+                [
+                    (at(-70.0, 45.0), at(30.0, 150.0)),
+                    (at(10.0, 50.0), at(-40.0, 150.0)),
+                    (at(90.0, 40.0), at(-10.0, 140.0)),
+                ]
+            })
+            .collect();
+        let inside = |x: f64, y: f64| body(x, y) || legs.iter().any(|l| within(x, y, *l, 5.0));
+        for (animal, ground, name) in [(0.15, 0.6, "dark"), (0.6, 0.1, "bright")] {
+            let light = Scene::of(600, 400, inside).lit(animal, ground).blurred(5.0).photographed(0.005, 3);
+            let found = find(&light, Px::new(5.0)).expect("an animal");
+            holds(&found, name);
+        }
+    }
+
+    #[test]
+    fn eyes_near_the_edge_and_highlights_belong_to_the_body() {
+        let eyes = |x: f64, y: f64| (x - 150.0).hypot(y - 186.0) < 7.0 || (x - 150.0).hypot(y - 214.0) < 7.0;
+        let shine = |x: f64, y: f64| ((x - 330.0) / 40.0).hypot((y - 190.0) / 16.0) < 1.0;
+        for (animal, ground, name) in [(0.15, 0.6, "dark"), (0.6, 0.1, "bright")] {
+            let scene = Scene::of(600, 400, body).lit(animal, ground).painted(ground, eyes);
+            let scene = if animal < ground { scene.painted(0.9, shine) } else { scene };
+            let found = find(&scene.blurred(5.0).photographed(0.005, 4), Px::new(5.0)).expect("an animal");
+            holds(&found, name);
+        }
+    }
+
+    #[test]
+    fn a_compact_animal_may_fill_two_fifths_of_the_frame() {
+        for (animal, ground, name) in [(0.15, 0.6, "dark"), (0.6, 0.1, "bright")] {
+            let light = Scene::of(400, 240, |x, y| {
+                body(x + 100.0, y + 80.0) || ((x - 200.0) / 130.0).hypot((y - 120.0) / 90.0) < 1.0
+            })
+            .lit(animal, ground)
+            .blurred(5.0)
+            .photographed(0.005, 5);
+            let found = find(&light, Px::new(5.0)).unwrap_or_else(|e| panic!("{name}: {e}"));
+            assert!(area(&found.contour) > 0.38 * 400.0 * 240.0, "{name}: {}", area(&found.contour));
+        }
+    }
+
+    #[test]
+    fn what_the_picture_cuts_off_keeps_its_marks_in_the_picture_and_is_doubted() {
+        // Two branches of a tail leave the picture at the top.
+        let branches = [((280.0, 60.0), (262.0, -40.0)), ((320.0, 60.0), (338.0, -40.0))];
+        let upright = |x: f64, y: f64| ((x - 300.0) / 60.0).hypot((y - 200.0) / 170.0) < 1.0;
+        let inside = |x: f64, y: f64| upright(x, y) || branches.iter().any(|b| within(x, y, *b, 12.0));
+        let light = Scene::of(600, 400, inside).lit(0.15, 0.6).blurred(5.0).photographed(0.005, 6);
+        let found = find(&light, Px::new(5.0)).expect("an animal");
+        let shapes = [&found.axis, &found.breadth, &found.outline];
+        let marks = shapes.iter().flat_map(|s| s.marks.iter().map(|m| m.at)).chain(found.contour.iter().copied());
+        for p in marks {
+            assert!((0.0..=600.0).contains(&p.x) && (0.0..=400.0).contains(&p.y), "{p:?}");
+        }
+        let doubted = found.confidence.reasons.iter().any(|r| r.contains("border"));
+        let at_border = found.contour.iter().any(|p| p.y < 1.0);
+        assert_eq!(doubted, at_border, "{:?}", found.confidence);
+    }
 }

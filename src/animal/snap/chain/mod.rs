@@ -292,7 +292,7 @@ mod tests {
             if (JOINTS[0] - 4.0..JOINTS[0]).contains(&x) {
                 return Some(3.4 + by);
             }
-            let k = JOINTS.windows(2).position(|j| x >= j[0] && x < j[1] + if j[1] == JOINTS[3] { by } else { 0.0 })?;
+            let k = JOINTS.windows(2).position(|j| x >= j[0] && x < j[1] + if j[0] > JOINTS[1] { by } else { 0.0 })?;
             let end = JOINTS[k + 1] + if k == 2 { by } else { 0.0 };
             let t = (x - JOINTS[k]) / (end - JOINTS[k]);
             let belly = 3.4 + 3.2 * (std::f64::consts::PI * t).sin().max(0.0).sqrt();
