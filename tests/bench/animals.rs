@@ -112,7 +112,7 @@ fn short_antenna() -> (Light, Px, Shape) {
     let marks: Vec<_> = joints.iter().zip(off).map(|(p, d)| Point::new(p[0] + d[0], p[1] + d[1])).collect();
     let p = &rendered.picture;
     let light = Light::new(p.width, p.height, p.linear_luminance());
-    let shape = Shape::by_hand("antenna 1".to_owned(), Kind::Appendage, &marks, MarkKind::Feature);
+    let shape = Shape::by_hand("antenna 1".to_owned(), Kind::Appendage, &marks, MarkKind::Silhouette);
     (light, Px::new(truth.blur_spot_px), shape)
 }
 

@@ -181,10 +181,18 @@ fn beside_its_neighbours(points: &[Point<Image>], w: f64) -> Vec<usize> {
 fn snap_chain(light: &Light, out: &mut SnappedShape, expected: Expected) {
     let w = expected.w;
     let points = out.points();
-    if let Some(found) = fit_chain(light, &points, expected) {
+    let last = points.len().saturating_sub(1);
+    let ends = out.shape.ends().unwrap_or(MarkKind::Feature);
+    if let Some(found) = fit_chain(light, &points, ends, expected) {
         for (i, found) in found.into_iter().enumerate() {
             match found {
                 Some(found) => out.shape.marks[i] = found.mark(),
+                None if (i == 0 || i == last) && ends == MarkKind::Feature => out.notes.push(format!(
+                    "mark {} of {} stays as set by hand: a first joint may lie within the body, whose edge alone is seen; where the \
+                     chain is to begin at that edge, let its ends be the silhouette",
+                    i + 1,
+                    out.shape.name
+                )),
                 None => out.notes.push(format!(
                     "mark {} of {} stays as set by hand: the picture does not tell its place better",
                     i + 1,
@@ -194,7 +202,6 @@ fn snap_chain(light: &Light, out: &mut SnappedShape, expected: Expected) {
         }
         return;
     }
-    let last = points.len().saturating_sub(1);
     for i in 0..points.len() {
         let before = i.checked_sub(1).map(|k| points[k]);
         let after = points.get(i + 1).copied();

@@ -60,7 +60,8 @@ impl Drawn {
             self.rng.random_range(-0.5..0.5) * w + pointed
         };
         let hand: Vec<Point<Image>> = at.iter().map(|p| *p + Vector::new(off(), off())).collect();
-        let shape = Shape::by_hand("drawn".to_owned(), kind, &hand, kind.usual_ends());
+        // First joints drawn here lie in the body's edge.
+        let shape = Shape::by_hand("drawn".to_owned(), kind, &hand, MarkKind::Silhouette);
         snap_shape(&self.light, &shape, Expected { w: Px::new(w), coherence: self.coherence }).shape.marks
     }
 

@@ -77,6 +77,8 @@ impl Found {
 struct Looks {
     /// What is known of how coherent the light is.
     coherence: Coherence,
+    /// Whether the chain begins at a joint somewhere in the body, or at the body's edge.
+    ends: MarkKind,
     ground: f64,
     /// Scatter of the ground.
     noise: f64,
@@ -89,20 +91,35 @@ struct Looks {
     body: f64,
 }
 
+impl Looks {
+    /// Whether the chain begins at a joint that may lie anywhere within the body.
+    fn joint_within(&self) -> bool {
+        self.first == EndKind::Body && self.ends == MarkKind::Feature
+    }
+}
+
 /// Fits the chain through `marks`. One entry a mark, `None` for those that the picture does not tell better than the hand; `None`
 /// where it cannot be fitted at all.
-pub(super) fn fit_chain(light: &Light, marks: &[Point<Image>], expected: Expected) -> Option<Vec<Option<Found>>> {
+///
+/// Where the ends are features, the chain begins at a joint: that may lie anywhere within the body's silhouette, and stays with the hand. Where
+/// they are silhouettes, it begins at the body's edge.
+pub(super) fn fit_chain(
+    light: &Light,
+    marks: &[Point<Image>],
+    ends: MarkKind,
+    expected: Expected,
+) -> Option<Vec<Option<Found>>> {
     let w = expected.w.get();
     let typical = median_of(marks.windows(2).map(|p| (p[1] - p[0]).length()))?;
     if marks.len() < 3 || !(w.is_finite() && w > 0.0 && typical >= SHORTEST_TYPICAL_W * w) {
         return None;
     }
     let marks = &set_apart(marks, SHORTEST_W * w)?;
-    let looks = look(light, marks, expected)?;
+    let looks = look(light, marks, ends, expected)?;
     // A chain traced from its tip is fitted from the body.
     if looks.last != EndKind::Tip && looks.first == EndKind::Tip {
         let turned: Vec<Point<Image>> = marks.iter().rev().copied().collect();
-        let looks = look(light, &turned, expected)?;
+        let looks = look(light, &turned, ends, expected)?;
         return Some(turned_back(placed(light, &turned, w, &looks)?));
     }
     placed(light, marks, w, &looks)
@@ -145,7 +162,8 @@ fn placed(light: &Light, marks: &[Point<Image>], w: f64, looks: &Looks) -> Optio
     let moved = |i: usize| (fit.place(&samples, i).0 - marks[i]).length();
     // Beside a mark that came to rest on something else its neighbours are in doubt; a tip cannot be taken for anything else.
     let last = marks.len() - 1;
-    let astray = |i: usize| i < last && moved(i) > FARTHEST_U * hand;
+    let within = looks.joint_within();
+    let astray = |i: usize| i < last && moved(i) > FARTHEST_U * hand && !(i == 0 && within);
     let grazes = looks.first == EndKind::Body && fit.parameter(layout.body() + 1).cos().abs() < GRAZING_COSINE;
     let in_doubt = |i: usize| grazes && i < 2 || astray(i) || i < last && (astray(i + 1) || i > 0 && astray(i - 1));
     let found = (0..marks.len()).map(|i| {
@@ -160,6 +178,7 @@ fn placed(light: &Light, marks: &[Point<Image>], w: f64, looks: &Looks) -> Optio
         let levels = |animal: f64, ground: f64| Some(Levels { animal, ground });
         let levels = match i {
             // Seen along the chain, the body lies beyond its edge.
+            0 if within => return None,
             0 if looks.first == EndKind::Body => levels(g, g + fit.parameter(layout.body())),
             0 => return None,
             _ if i + 1 < marks.len() => None,
@@ -194,7 +213,7 @@ fn turned_back(mut found: Vec<Option<Found>>) -> Vec<Option<Found>> {
 }
 
 /// A first look at ground, segments and ends.
-fn look(light: &Light, marks: &[Point<Image>], expected: Expected) -> Option<Looks> {
+fn look(light: &Light, marks: &[Point<Image>], ends: MarkKind, expected: Expected) -> Option<Looks> {
     let w = expected.w.get();
     let unit = |v: Vector<Image>| v * (1.0 / v.length().max(1e-9));
     let across = |v: Vector<Image>| Vector::new(-v.y, v.x);
@@ -264,7 +283,7 @@ fn look(light: &Light, marks: &[Point<Image>], expected: Expected) -> Option<Loo
         }
     }
     let halves = thick.iter().map(|t| 0.5 * narrowed(*t)).collect();
-    Some(Looks { coherence: expected.coherence, ground, noise, halves, tones, first, last, body })
+    Some(Looks { coherence: expected.coherence, ends, ground, noise, halves, tones, first, last, body })
 }
 
 #[cfg(test)]
@@ -310,7 +329,8 @@ mod tests {
         for (seed, off) in [(1, [1.5, -2.0, 2.0, -1.5]), (2, [-2.0, 1.8, -1.6, 2.0]), (3, [0.5, 2.2, 2.2, 0.0])] {
             let marks: Vec<Point<Image>> =
                 JOINTS.iter().zip(off).map(|(x, d)| Point::new(x + d, 60.0 + 0.4 * d)).collect();
-            let found = fit_chain(&picture(0.006, seed), &marks, Expected::blurred(w)).expect("a chain");
+            let found =
+                fit_chain(&picture(0.006, seed), &marks, MarkKind::Silhouette, Expected::blurred(w)).expect("a chain");
             for (i, (found, x)) in found.iter().zip(JOINTS).enumerate() {
                 let found = found.unwrap_or_else(|| panic!("seed {seed}: mark {i} is not found"));
                 let u = found.covariance_px2[0].sqrt();
@@ -327,7 +347,8 @@ mod tests {
             }
             // From the tip to the body it is the same chain.
             let turned: Vec<Point<Image>> = marks.iter().rev().copied().collect();
-            let back = fit_chain(&picture(0.006, seed), &turned, Expected::blurred(w)).expect("a chain");
+            let back =
+                fit_chain(&picture(0.006, seed), &turned, MarkKind::Silhouette, Expected::blurred(w)).expect("a chain");
             let transposed = |[xx, xy, yx, yy]: [f64; 4]| [xx, yx, xy, yy];
             for (from_base, from_tip) in [(0, 2), (1, 1), (2, 0)] {
                 let pair = |found: &[Option<Found>], i: usize| found[i].and_then(|f| f.with_next_px2).expect("a pair");
@@ -367,13 +388,31 @@ mod tests {
             let mut marks: Vec<Point<Image>> = JOINTS.iter().map(|x| Point::new(*x, 60.0)).collect();
             marks[0] = marks[0] + normal * (2.2 * by_hand(w).get());
             // Right behind the mark there is next to nothing.
-            let found = fit_chain(&light, &marks, Expected::blurred(w)).expect("a chain");
+            let found = fit_chain(&light, &marks, MarkKind::Silhouette, Expected::blurred(w)).expect("a chain");
             for (i, x) in JOINTS.iter().enumerate() {
                 let found = found[i].unwrap_or_else(|| panic!("seed {seed}: mark {i} is not found"));
                 let (error, most) = (found.at.x - x, if i == 0 { 0.25 } else { 0.15 });
                 assert!(error.abs() < most * w.get(), "seed {seed}: mark {i} at {error:+.2} px");
             }
             assert!(found[0].and_then(|f| f.levels).is_some_and(|l| l.ground < l.animal), "seed {seed}");
+        }
+    }
+
+    #[test]
+    fn a_first_joint_within_the_body_stays_with_the_hand() {
+        let w = Px::new(8.0);
+        for seed in 1..4 {
+            // A socket seven pixels behind the body's edge, where the picture shows nothing.
+            let mut marks: Vec<Point<Image>> = JOINTS.iter().map(|x| Point::new(*x, 60.0)).collect();
+            marks[0].x -= 7.0;
+            let fit = |ends| fit_chain(&picture(0.006, seed), &marks, ends, Expected::blurred(w)).expect("a chain");
+            let within = fit(MarkKind::Feature);
+            assert_eq!(within[0], None, "seed {seed}");
+            for (found, x) in within.iter().zip(JOINTS).skip(1) {
+                assert!(found.is_some_and(|f| (f.at.x - x).abs() < 0.15 * w.get()), "seed {seed}: {found:?} for {x}");
+            }
+            let at_edge = fit(MarkKind::Silhouette);
+            assert!(at_edge[0].is_none_or(|f| (f.at.x - JOINTS[0]).abs() < 0.15 * w.get()), "seed {seed}: {at_edge:?}");
         }
     }
 
@@ -385,7 +424,7 @@ mod tests {
             // The edge's normal stands at 80° to the chain.
             let (light, normal) = on_a_head((60.0, 30.0), (90.0, -10.0), w.get(), seed);
             assert!(normal.x.abs() < 0.2, "{normal:?}");
-            let Some(found) = fit_chain(&light, &marks, Expected::blurred(w)) else { continue };
+            let Some(found) = fit_chain(&light, &marks, MarkKind::Silhouette, Expected::blurred(w)) else { continue };
             assert!(found[0].is_none() && found[1].is_none(), "seed {seed}: {found:?}");
             assert!(found[3].is_some_and(|f| (f.at.x - JOINTS[3]).abs() < 0.75), "seed {seed}: {found:?}");
         }
@@ -399,7 +438,7 @@ mod tests {
         let (mut both_sides, mut one_side) = (0.0_f64, 0.0_f64);
         for seed in 1..5 {
             let (light, normal) = on_a_head((30.0, 16.0), (40.0, 10.0), w, seed);
-            let looks = look(&light, &marks, Expected::blurred(Px::new(w))).expect("a chain");
+            let looks = look(&light, &marks, MarkKind::Silhouette, Expected::blurred(Px::new(w))).expect("a chain");
             let error = |rim: Option<Rim>| {
                 let samples = Samples::about(&light, &marks, w, (1, 1), (&looks, rim)).expect("samples");
                 let fit = Fit::of(&samples, layout, &marks, w, &looks).expect("a fit");
@@ -420,7 +459,8 @@ mod tests {
         let w = Px::new(8.0);
         for (first, second) in [(48.6, 48.4), (49.5, 47.5)] {
             let marks = [first, second, 77.0, 104.5].map(|x| Point::<Image>::new(x, 60.2));
-            let found = fit_chain(&picture(0.006, 5), &marks, Expected::blurred(w)).expect("a chain");
+            let found =
+                fit_chain(&picture(0.006, 5), &marks, MarkKind::Silhouette, Expected::blurred(w)).expect("a chain");
             for (found, x) in found.iter().zip(JOINTS) {
                 let found = found.unwrap_or_else(|| panic!("the mark at {x} is not found"));
                 assert!((found.at.x - x).abs() < 0.15 * w.get(), "{found:?}, wanted {x}");
@@ -447,7 +487,8 @@ mod tests {
             let mean_error = |coherence: Coherence| {
                 let of = |seed: u64| {
                     let light = grown(grows).lit(animal, ground).blurred(w.get()).photographed(0.004, seed);
-                    let found = fit_chain(&light, &marks, Expected { w, coherence }).expect("a chain");
+                    let found =
+                        fit_chain(&light, &marks, MarkKind::Silhouette, Expected { w, coherence }).expect("a chain");
                     found[1].expect("the first joint").at.x - JOINTS[1]
                 };
                 (1..4).map(of).sum::<f64>() / 3.0
@@ -469,7 +510,8 @@ mod tests {
             let marks: Vec<Point<Image>> =
                 JOINTS.iter().zip(off).map(|(x, d)| Point::new(x + d, 60.0 + 0.4 * d)).collect();
             let found =
-                fit_chain(&blurred_picture(w.get(), 0.006, seed), &marks, Expected::blurred(w)).expect("a chain");
+                fit_chain(&blurred_picture(w.get(), 0.006, seed), &marks, MarkKind::Silhouette, Expected::blurred(w))
+                    .expect("a chain");
             for (i, (found, x)) in found.iter().zip(JOINTS).enumerate() {
                 let Some(found) = found else { continue };
                 count += 1;
@@ -485,14 +527,18 @@ mod tests {
         let w = Px::new(8.0);
         let marks: Vec<Point<Image>> = JOINTS.iter().map(|x| Point::new(*x, 60.0)).collect();
         let empty = Scene::of(150, 120, |_, _| false).lit(0.1, 0.6).photographed(0.006, 4);
-        assert_eq!(fit_chain(&empty, &marks, Expected::blurred(w)), None);
+        assert_eq!(fit_chain(&empty, &marks, MarkKind::Silhouette, Expected::blurred(w)), None);
         // An even bar has no joints: what is in its middle stays with the hand.
         let bar = Scene::of(150, 120, |x, y| (20.0..120.0).contains(&x) && (y - 60.0).abs() < 6.0);
         let bar = bar.lit(0.15, 0.6).blurred(8.0).photographed(0.006, 5);
-        if let Some(found) = fit_chain(&bar, &marks, Expected::blurred(w)) {
+        if let Some(found) = fit_chain(&bar, &marks, MarkKind::Silhouette, Expected::blurred(w)) {
             assert!(found[1].is_none() && found[2].is_none(), "{found:?}");
         }
-        assert_eq!(fit_chain(&bar, &marks[..2], Expected::blurred(w)), None, "one segment has no joints");
-        assert_eq!(fit_chain(&bar, &marks, Expected::blurred(Px::new(f64::NAN))), None);
+        assert_eq!(
+            fit_chain(&bar, &marks[..2], MarkKind::Silhouette, Expected::blurred(w)),
+            None,
+            "one segment has no joints"
+        );
+        assert_eq!(fit_chain(&bar, &marks, MarkKind::Silhouette, Expected::blurred(Px::new(f64::NAN))), None);
     }
 }

@@ -49,6 +49,15 @@ impl Before {
             set(layout.mark(i), v.x / cell, hand);
             set(layout.mark(i) + 1, v.y / cell, hand);
         }
+        if looks.joint_within() {
+            // The body's edge lies somewhere between the joint and the first segment's middle.
+            let along = marks[1] - marks[0];
+            let by = along * (looks.halves[0] / cell / along.length());
+            let spread = hand.hypot(looks.halves[0] / cell);
+            let v = marks[0] - samples.origin;
+            set(layout.mark(0), v.x / cell + by.x, spread);
+            set(layout.mark(0) + 1, v.y / cell + by.y, spread);
+        }
         let contrast = median_of(looks.tones.iter().map(|t| t.abs())).unwrap_or(0.1);
         for i in 0..layout.segments() {
             let half = looks.halves[i] / cell;
