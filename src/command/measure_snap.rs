@@ -51,14 +51,21 @@ pub(super) fn placed(
     };
     let w = blur.map_or(expected.w_um, |(w, _)| if w > expected.w_um { w } else { expected.w_um });
     for (name, axis, at) in asked.across() {
-        let shape = across(light, &shapes, axis, at, name, w * scale)?;
-        shapes.push(shape);
-        notes.push(Vec::new());
+        let found = across(light, &shapes, axis, at, name, w * scale)?;
+        shapes.push(found.shape);
+        notes.push(found.notes);
     }
     Ok(Placed { shapes, blur, notes })
 }
 
-fn across(light: &Light, shapes: &[Shape], axis: &str, at: Option<f64>, name: String, w: Px) -> Result<Shape, Failure> {
+fn across(
+    light: &Light,
+    shapes: &[Shape],
+    axis: &str,
+    at: Option<f64>,
+    name: String,
+    w: Px,
+) -> Result<SnappedShape, Failure> {
     let found = shapes.iter().find(|s| s.name.eq_ignore_ascii_case(axis)).ok_or_else(|| {
         let known = shapes.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ");
         Failure::Usage(format!("--breadth: there is no axis \"{axis}\"; there are: {known}"))

@@ -131,7 +131,7 @@ pub(crate) fn trial(regime: Regime, seed: u64, trials: Trials) -> Vec<Outcome> {
     let blur = PictureBlur::choose(Some(&predicted), in_picture, None).expect("a blur");
     let mut found: Vec<Shape> = snapped.shapes.into_iter().map(|s| s.shape).collect();
     let across = breadth_across(&drawn.light, &found[0], None, "widest".to_owned(), blur.w_um * scale);
-    found.extend(across.ok());
+    found.extend(across.ok().map(|a| a.shape));
     let mut outcomes = Vec::new();
     for (shapes, is_snapped) in [(hand, false), (found, true)] {
         let figures = figures(&shapes);
