@@ -219,6 +219,37 @@ pub(super) fn widest(outline: &[Point<Image>], seen: &[bool], line: &[Point<Imag
     chords[best].map(|c| Chord { hidden_px, ..c })
 }
 
+/// How far each side goes in and out again along the axis, beyond once out and once in, both together as a share of the greatest breadth; what does so
+/// by less than a ripple is a ring of the body.
+pub(super) fn ins_and_outs(outline: &[Point<Image>], line: &[Point<Image>]) -> f64 {
+    const STEPS: usize = 80;
+    const RIPPLE: f64 = 0.045;
+    let chords: Vec<(Point<Image>, Chord)> = (0..=STEPS)
+        .map(|k| 0.04 + 0.92 * k as f64 / STEPS as f64)
+        .filter_map(|share| Some((place(line, share)?.0, chord_at(outline, line, share)?)))
+        .collect();
+    let most = chords.iter().map(|c| c.1.length()).fold(0.0, f64::max);
+    let excess = |side: usize| {
+        let outs = chords.iter().map(|(p, c)| (c.ends[side] - *p).length());
+        // Turning points that stand out by more than a ripple.
+        let mut turns: Vec<f64> = Vec::new();
+        for out in outs {
+            let n = turns.len();
+            let further = n > 1 && (turns[n - 1] > turns[n - 2]) == (out > turns[n - 1]);
+            match turns.last_mut() {
+                Some(last) if further => *last = out,
+                Some(last) if (out - *last).abs() <= RIPPLE * most => {}
+                _ => turns.push(out),
+            }
+        }
+        let way: f64 = turns.windows(2).map(|t| (t[1] - t[0]).abs()).sum();
+        let top = turns.iter().copied().fold(0.0, f64::max);
+        let ends = turns.first().copied().unwrap_or(0.0) + turns.last().copied().unwrap_or(0.0);
+        (way - (2.0 * top - ends)).max(0.0)
+    };
+    (excess(0) + excess(1)) / most.max(1e-9)
+}
+
 /// The ellipse with the outline's moments: where the axis begins.
 pub(super) fn ellipse_of(outline: &[Point<Image>]) -> Option<Ellipse<Image>> {
     equivalent_ellipse(outline)

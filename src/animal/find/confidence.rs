@@ -1,6 +1,6 @@
 //! How sure a proposal is, and why.
 
-use super::axis::MidLine;
+use super::axis::{MidLine, ins_and_outs};
 use super::detect::Chosen;
 use super::edge::{Rim, unseen};
 use crate::animal::outline::perimeter;
@@ -36,6 +36,12 @@ pub struct Confidence {
     /// Reasons, in words; the doubts first.
     pub reasons: Vec<String>,
 }
+
+/// Sides that go in and out by more than this share of the breadth are doubted. Of 133 rendered animals 21 did, 20 of them with limbs taken for body or a
+/// breadth or area off by more than 4 %; of the others 6 were.
+const LUMPY: f64 = 0.08;
+/// Bodies with stumpy legs, as water bears have, do so by 1.2 and more; those of three parts by less.
+const STUMPY: f64 = 0.8;
 
 /// A doubt and how low it makes the sureness.
 struct Doubt(Sureness, String);
@@ -84,6 +90,17 @@ pub(super) fn confidence(chosen: &Chosen, rim: &Rim, line: &MidLine, slender: f6
         doubts.push(Doubt(
             how,
             format!("{:.0} % of the outline is drawn across the roots of limbs, in {gaps} places", 100.0 * share),
+        ));
+    }
+    let lumps = ins_and_outs(&rim.points, &line.points);
+    if lumps > LUMPY {
+        let how = if lumps > STUMPY { Sureness::Low } else { Sureness::Medium };
+        doubts.push(Doubt(
+            how,
+            format!(
+                "its sides go in and out by {:.0} % of its breadth: stumpy limbs, or limbs that lie along it, may be taken for body",
+                100.0 * lumps
+            ),
         ));
     }
     if rim.scatter_px > 0.25 * chosen.edge_w_px {

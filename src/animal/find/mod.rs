@@ -214,6 +214,22 @@ mod tests {
     }
 
     #[test]
+    fn stumpy_legs_in_the_outline_are_doubted() {
+        let stumps = [-90.0, -30.0, 30.0, 90.0].map(|x| (CENTRE.0 + x, CENTRE.1));
+        let inside =
+            |x: f64, y: f64| body(x, y) || stumps.iter().any(|s| ((x - s.0) / 16.0).hypot((y - s.1) / 90.0) < 1.0);
+        let light = Scene::of(600, 400, inside).lit(0.15, 0.6).blurred(5.0).photographed(0.005, 7);
+        let found = find(&light, Px::new(5.0)).expect("an animal");
+        let taken = area(&found.contour) > 1.05 * std::f64::consts::PI * 170.0 * 60.0;
+        let said = found.confidence.reasons.iter().any(|r| r.contains("in and out"));
+        assert!(taken, "{}", area(&found.contour));
+        assert!(said && found.confidence.sureness == Sureness::Low, "{:?}", found.confidence);
+        let bare = Scene::of(600, 400, body).lit(0.15, 0.6).blurred(5.0).photographed(0.005, 7);
+        let sure = find(&bare, Px::new(5.0)).expect("an animal").confidence;
+        assert_eq!(sure.sureness, Sureness::High, "{sure:?}");
+    }
+
+    #[test]
     fn eyes_near_the_edge_and_highlights_belong_to_the_body() {
         let eyes = |x: f64, y: f64| (x - 150.0).hypot(y - 186.0) < 7.0 || (x - 150.0).hypot(y - 214.0) < 7.0;
         let shine = |x: f64, y: f64| ((x - 330.0) / 40.0).hypot((y - 190.0) / 16.0) < 1.0;
