@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::console::Console;
+use super::measure_draw;
 use super::measure_find;
 use super::measure_report::{self as report, Result as MeasureResult};
 use super::measure_shapes::Asked;
@@ -12,6 +13,7 @@ use super::opened::{self, Opened};
 use super::parse;
 use super::{Failure, calibrate_report};
 use crate::animal::{Lying, MarkKind, Shape};
+use crate::exchange::draw::Overlay;
 use crate::notebook::{self, EvaluateError, Question};
 use crate::photo::Channel;
 use crate::setup::{self, Setup, SetupError};
@@ -42,8 +44,8 @@ pub(super) struct Args {
     /// Propose the axis, breadth and outline of the largest animal; look at them before you use them
     #[arg(long)]
     find: bool,
-    /// Draw what --find proposes over the picture, into this PNG file
-    #[arg(long, value_name = "FILE", requires = "find")]
+    /// Draw what is measured over the picture, into this PNG file: marks moved by --snap as rings, marks by hand as crosses
+    #[arg(long, value_name = "FILE")]
     overlay: Option<PathBuf>,
     /// Move marks to the edge or joint near them with sub-pixel accuracy, and the inner marks of an axis to the middle between both
     /// sides; marks without a clear edge stay and are named
@@ -109,9 +111,11 @@ pub(super) fn outcome(args: &Args) -> Result<(MeasureResult, Opened), Failure> {
     let opened = opened::open(&args.picture, args.mode.as_deref()).map_err(Failure::usage)?;
     let accepted = args.accept_mismatch.is_some();
     let proposed = if args.find { measure_find::found(&setup, &opened, accepted, &mut shapes)? } else { None };
-    let mut result = measure(args, &setup, &opened, shapes)?;
-    if let (Some(proposed), Some(file)) = (&proposed, &args.overlay) {
-        proposed.draw(&opened, file)?;
+    let (mut result, shapes) = measure(args, &setup, &opened, shapes)?;
+    if let Some(file) = &args.overlay {
+        let nothing = Overlay { items: Vec::new(), scale_bar: None };
+        let (drawn, already) = proposed.as_ref().map_or((&nothing, 0), |p| p.drawn());
+        measure_draw::draw(drawn, &shapes[already.min(shapes.len())..], &opened, file)?;
     }
     result.proposed = proposed;
     if let Some(path) = &args.csv {
@@ -129,7 +133,12 @@ fn load(args: &Args) -> Result<Setup, Failure> {
     setup.map_err(Failure::usage)
 }
 
-fn measure(args: &Args, setup: &Setup, opened: &Opened, shapes: Vec<Shape>) -> Result<MeasureResult, Failure> {
+fn measure(
+    args: &Args,
+    setup: &Setup,
+    opened: &Opened,
+    shapes: Vec<Shape>,
+) -> Result<(MeasureResult, Vec<Shape>), Failure> {
     let light = opened.photo.light(Channel::Luminance);
     let Placed { shapes, blur, notes } = placed((&args.asked, args.snap), shapes, &light, setup, &opened.facts)?;
     let figures = args.asked.figures(&shapes).map_err(Failure::usage)?;
@@ -169,7 +178,7 @@ fn measure(args: &Args, setup: &Setup, opened: &Opened, shapes: Vec<Shape>) -> R
         };
         notebook_keep::keep(path, &about, &answer)?;
     }
-    Ok(MeasureResult {
+    let result = MeasureResult {
         setup: setup.name.clone(),
         animal: args.animal.clone().unwrap_or_default(),
         sha256: opened.photo.sha256().to_owned(),
@@ -180,7 +189,8 @@ fn measure(args: &Args, setup: &Setup, opened: &Opened, shapes: Vec<Shape>) -> R
         measured: answer.measured,
         warnings: answer.warnings,
         proposed: None,
-    })
+    };
+    Ok((result, shapes))
 }
 
 /// What would lessen the largest part of a budget.

@@ -1,7 +1,5 @@
 //! `measure --find`: the proposal, its words, and a drawing to look at.
 
-use std::path::Path;
-
 use serde::Serialize;
 
 use super::Failure;
@@ -12,6 +10,9 @@ use crate::exchange::draw::{MarkShape, Overlay, OverlayItem, Tone};
 use crate::photo::Channel;
 use crate::setup::Setup;
 use crate::units::{Image, Point};
+
+/// Axis, breadth and outline.
+const OWN: usize = 3;
 
 /// What is said of a proposal beside its measurements.
 #[derive(Clone, Debug, Serialize)]
@@ -65,7 +66,7 @@ pub(super) fn found(
         antennae: antennae.map(antenna).collect(),
         drawn,
     };
-    let own = [proposal.axis, proposal.breadth, proposal.outline].map(|s| free_name(s, shapes));
+    let own: [Shape; OWN] = [proposal.axis, proposal.breadth, proposal.outline].map(|s| free_name(s, shapes));
     shapes.splice(0..0, own);
     Ok(Some(proposed))
 }
@@ -84,10 +85,9 @@ impl Proposed {
         out
     }
 
-    /// Draws the proposal over the picture.
-    pub(super) fn draw(&self, opened: &Opened, file: &Path) -> Result<(), Failure> {
-        let drawn = self.drawn.draw_on(&opened.photo).map_err(Failure::usage)?;
-        std::fs::write(file, drawn.png).map_err(|e| Failure::Usage(format!("cannot write {}: {e}", file.display())))
+    /// The proposal's own drawing, and how many shapes it stands for.
+    pub(super) const fn drawn(&self) -> (&Overlay, usize) {
+        (&self.drawn, OWN)
     }
 }
 

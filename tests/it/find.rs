@@ -158,6 +158,18 @@ fn the_command_proposes_and_refuses() {
     assert!(["low", "medium", "high"].contains(&j["proposal"]["sureness"].as_str().expect("a word")));
     let drawn = std::fs::read(folder.path().join("seen.png")).expect("the overlay");
     assert_eq!(&drawn[1..4], b"PNG");
+    // The same marks by hand are drawn too.
+    let confirm = j["proposal"]["confirm"][0].as_str().expect("an argument");
+    let marks = confirm.trim_start_matches("--axis ").trim_matches('"');
+    let rig = ["--setup", "rig", "--library", ".", "--lying", "flat"];
+    let by_hand = [&["measure", &mite, "--axis", marks, "--snap", "--overlay", "hand.png"], &rig[..]].concat();
+    let measured = run(&by_hand);
+    assert!(measured.status.success(), "{}", String::from_utf8_lossy(&measured.stderr));
+    let (drawn, plain) = (image::open(folder.path().join("hand.png")), image::open(&mite));
+    let (drawn, plain) = (drawn.expect("a picture").to_rgb8(), plain.expect("a picture").to_rgb8());
+    let differ =
+        drawn.pixels().zip(plain.pixels()).filter(|(a, b)| a.0.iter().zip(b.0).any(|(a, b)| a.abs_diff(b) > 40));
+    assert!((200..20_000).contains(&differ.count()), "an axis is drawn, and nothing else");
     let empty = image::GrayImage::from_fn(2400, 1600, |x, y| image::Luma([150 + ((x * 7 + y * 13) % 5) as u8]));
     empty.save(folder.path().join("empty.png")).expect("written");
     let refused = measure("empty.png", &[]);

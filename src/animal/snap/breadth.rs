@@ -59,6 +59,8 @@ const LIKE: f64 = 0.12;
 const FLANK_RAD: f64 = 0.3;
 /// How a side runs is told by this many stations to either side.
 const AROUND: usize = 5;
+/// Breadths seen are smoothed over this many stations to either side.
+const RING: usize = 2;
 /// Places between two stations where the breadth is looked at.
 const BETWEEN: usize = 4;
 /// Sides seen farther apart than this many stations have a gap between them.
@@ -207,18 +209,20 @@ fn polynomial(near: &[Side], origin: f64, degree: i32) -> Option<LinearFit> {
 fn widest(sides: &[Vec<Side>; 2], spacing: f64) -> Option<f64> {
     let [left, right] = sides;
     let on_right = |a: &Side| right.iter().find(|b| (b.along - a.along).abs() < 0.5 * spacing);
-    let seen: Vec<(f64, f64)> = left.iter().filter_map(|a| Some((a.along, a.out + on_right(a)?.out))).collect();
-    // The middle one of three: a body of rings is widest on one of them, not between.
-    let middle = |i: usize| {
-        let near = seen[i.saturating_sub(1)..(i + 2).min(seen.len())].iter();
-        near.clone().all(|b| (b.0 - seen[i].0).abs() < 1.5 * spacing).then(|| median_of(near.map(|b| b.1)))?
+    let across = |a: &Side| Some(Side { out: a.out + on_right(a)?.out, ..*a });
+    let seen: Vec<Side> = left.iter().filter_map(across).collect();
+    // A body of rings is widest on one of them, not between.
+    let smooth = |i: usize| {
+        let reach = (RING as f64 + 0.5) * spacing;
+        let near: Vec<Side> = seen.iter().filter(|b| (b.along - seen[i].along).abs() < reach).copied().collect();
+        (near.len() > RING + 1).then(|| polynomial(&near, seen[i].along, 2).map(|fit| fit.parameters[0]))?
     };
-    let at_stations = (0..seen.len()).filter_map(|i| Some((seen[i].0, middle(i)?)));
-    let hidden = |x: f64| seen.iter().all(|b| (b.0 - x).abs() > 1.1 * spacing);
+    let at_stations: Vec<(f64, f64)> = (0..seen.len()).filter_map(|i| Some((seen[i].along, smooth(i)?))).collect();
+    let hidden = |x: f64| at_stations.iter().all(|b| (b.0 - x).abs() > 1.1 * spacing);
     let breadth = |x: f64| Some(Run::at(left, x, spacing)?.out + Run::at(right, x, spacing)?.out);
     let step = spacing / BETWEEN as f64;
     let between = (0..=STATIONS * BETWEEN).map(|i| step * i as f64).filter(|x| hidden(*x));
-    let all = at_stations.chain(between.filter_map(|x| Some((x, breadth(x)?))));
+    let all = at_stations.iter().copied().chain(between.filter_map(|x| Some((x, breadth(x)?))));
     all.max_by(|a, b| a.1.total_cmp(&b.1)).map(|best| best.0)
 }
 
