@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use motestick::animal::snap::{Expected, snap_shape};
-use motestick::animal::{Curve, Kind, Mark, Placement, Shape};
+use motestick::animal::{Curve, Kind, Mark, MarkKind, Placement, Shape};
 use motestick::phantom::animal::{AnimalTruth, render};
 use motestick::photo::Light;
 use motestick::setup::Coherence;
