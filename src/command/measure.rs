@@ -54,8 +54,8 @@ pub(super) struct Args {
     /// How the animal lies: flat (within 5°), within:A or tilt:A with the angle in degrees, or unknown
     #[arg(long, value_name = "HOW", value_parser = parse::lying, default_value = "unknown")]
     lying: Lying,
-    /// What the end marks stand on: silhouette (the animal's outer edge; usual for axis and span) or feature (a joint or line; usual
-    /// for appendages)
+    /// What the end marks stand on: silhouette (the animal's outer edge; usual for axis and span; an appendage then begins at the
+    /// body's edge) or feature (a joint or line; usual for appendages, whose first joint may lie within the body)
     #[arg(long, value_name = "WHAT", value_parser = parse::ends)]
     ends: Option<MarkKind>,
     /// Name of the animal, for the table
