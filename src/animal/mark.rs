@@ -260,18 +260,6 @@ impl Shape {
         Self { name, kind, marks }
     }
 
-    /// The same with its ends on something else; an outline has none.
-    #[must_use]
-    pub fn with_ends(mut self, ends: MarkKind) -> Self {
-        let last = self.marks.len().saturating_sub(1);
-        for (i, mark) in self.marks.iter_mut().enumerate().filter(|_| self.kind != Kind::Outline) {
-            if i == 0 || i == last {
-                mark.kind = ends;
-            }
-        }
-        self
-    }
-
     /// What its ends stand on, where both stand on the same.
     #[must_use]
     pub fn ends(&self) -> Option<MarkKind> {

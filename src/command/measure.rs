@@ -3,7 +3,6 @@
 use std::path::{Path, PathBuf};
 
 use super::console::Console;
-use super::measure_draw;
 use super::measure_find;
 use super::measure_report::{self as report, Result as MeasureResult};
 use super::measure_shapes::Asked;
@@ -14,6 +13,7 @@ use super::parse;
 use super::{Failure, calibrate_report};
 use crate::animal::{Lying, MarkKind, Shape};
 use crate::exchange::draw::Overlay;
+use crate::exchange::marked;
 use crate::notebook::{self, EvaluateError, Question};
 use crate::photo::Channel;
 use crate::setup::{self, Setup, SetupError};
@@ -44,7 +44,7 @@ pub(super) struct Args {
     /// Propose the axis, breadth and outline of the largest animal; look at them before you use them
     #[arg(long)]
     find: bool,
-    /// Draw what is measured over the picture, into this PNG file: marks moved by --snap as rings, marks by hand as crosses
+    /// Draw what is measured over the picture, into this PNG file; antennae that --find proposes are dashed
     #[arg(long, value_name = "FILE")]
     overlay: Option<PathBuf>,
     /// Move marks to the edge or joint near them with sub-pixel accuracy, and the inner marks of an axis to the middle between both
@@ -113,9 +113,10 @@ pub(super) fn outcome(args: &Args) -> Result<(MeasureResult, Opened), Failure> {
     let proposed = if args.find { measure_find::found(&setup, &opened, accepted, &mut shapes)? } else { None };
     let (mut result, shapes) = measure(args, &setup, &opened, shapes)?;
     if let Some(file) = &args.overlay {
-        let nothing = Overlay { items: Vec::new(), scale_bar: None };
-        let (drawn, already) = proposed.as_ref().map_or((&nothing, 0), |p| p.drawn());
-        measure_draw::draw(drawn, &shapes[already.min(shapes.len())..], &opened, file)?;
+        let proposed = proposed.iter().flat_map(|p| p.antennae_drawn());
+        let items = shapes.iter().flat_map(marked::shape_items).chain(proposed).collect();
+        let drawn = Overlay { items, scale_bar: None }.draw_on(&opened.photo).map_err(Failure::usage)?;
+        std::fs::write(file, drawn.png).map_err(|e| Failure::Usage(format!("cannot write {}: {e}", file.display())))?;
     }
     result.proposed = proposed;
     if let Some(path) = &args.csv {

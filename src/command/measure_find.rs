@@ -4,15 +4,12 @@ use serde::Serialize;
 
 use super::Failure;
 use super::opened::Opened;
-use crate::animal::find::{LimbProposal, Proposal, find};
+use crate::animal::find::{LimbProposal, find};
 use crate::animal::{AnimalError, Kind, Shape};
-use crate::exchange::draw::{MarkShape, Overlay, OverlayItem, Tone};
+use crate::exchange::draw::{MarkShape, OverlayItem, Tone};
 use crate::photo::Channel;
 use crate::setup::Setup;
 use crate::units::{Image, Point};
-
-/// Axis, breadth and outline.
-const OWN: usize = 3;
 
 /// What is said of a proposal beside its measurements.
 #[derive(Clone, Debug, Serialize)]
@@ -25,8 +22,6 @@ pub(super) struct Proposed {
     confirm: Vec<String>,
     /// Antennae that are proposed but not measured.
     antennae: Vec<AntennaJson>,
-    #[serde(skip)]
-    drawn: Overlay,
 }
 
 #[derive(Clone, Debug, Serialize)]
@@ -56,7 +51,6 @@ pub(super) fn found(
     let light = opened.photo.light(Channel::Luminance);
     let proposal = find(&light, w_um * map.centre_scale())
         .map_err(|e| Failure::Refused { reason: "no animal found".to_owned(), detail: e.to_string() })?;
-    let drawn = overlay(&proposal);
     let confirm = [&proposal.axis, &proposal.breadth].map(argument).into_iter();
     let antennae = proposal.antennae.iter();
     let proposed = Proposed {
@@ -64,9 +58,8 @@ pub(super) fn found(
         reasons: proposal.confidence.reasons.clone(),
         confirm: confirm.chain(antennae.clone().map(|a| argument(&a.shape))).collect(),
         antennae: antennae.map(antenna).collect(),
-        drawn,
     };
-    let own: [Shape; OWN] = [proposal.axis, proposal.breadth, proposal.outline].map(|s| free_name(s, shapes));
+    let own = [proposal.axis, proposal.breadth, proposal.outline].map(|s| free_name(s, shapes));
     shapes.splice(0..0, own);
     Ok(Some(proposed))
 }
@@ -85,9 +78,15 @@ impl Proposed {
         out
     }
 
-    /// The proposal's own drawing, and how many shapes it stands for.
-    pub(super) const fn drawn(&self) -> (&Overlay, usize) {
-        (&self.drawn, OWN)
+    /// Antennae that are proposed but not measured, as they are drawn.
+    pub(super) fn antennae_drawn(&self) -> Vec<OverlayItem> {
+        let tone = Tone::Purple;
+        let places =
+            |a: &AntennaJson| a.marks_px.iter().map(|[x, y]| Point::new(*x, *y)).collect::<Vec<Point<Image>>>();
+        let cross = |at| OverlayItem::Mark { at, shape: MarkShape::Cross, tone };
+        let line = |points| OverlayItem::Line { points, closed: false, dashed: true, tone };
+        let drawn = |a| std::iter::once(line(places(a))).chain(places(a).into_iter().map(cross));
+        self.antennae.iter().flat_map(drawn).collect()
     }
 }
 
@@ -116,22 +115,6 @@ fn antenna(limb: &LimbProposal) -> AntennaJson {
         joints_resolved: limb.joints_resolved,
         reasons: limb.doubts.clone(),
     }
-}
-
-fn overlay(proposal: &Proposal) -> Overlay {
-    let places = |shape: &Shape| shape.marks.iter().map(|m| m.at).collect::<Vec<Point<Image>>>();
-    let line = |points, closed, tone| OverlayItem::Line { points, closed, dashed: false, tone };
-    let mut items = vec![
-        line(proposal.contour.clone(), true, Tone::Orange),
-        line(places(&proposal.axis), false, Tone::Sky),
-        line(places(&proposal.breadth), false, Tone::Green),
-    ];
-    for limb in &proposal.antennae {
-        items.push(line(places(&limb.shape), false, Tone::Purple));
-        let cross = |at| OverlayItem::Mark { at, shape: MarkShape::Cross, tone: Tone::Purple };
-        items.extend(places(&limb.shape).into_iter().map(cross));
-    }
-    Overlay { items, scale_bar: None }
 }
 
 #[cfg(test)]

@@ -20,7 +20,6 @@ pub(crate) mod desk;
 mod export;
 mod failure;
 mod measure;
-mod measure_draw;
 mod measure_find;
 mod measure_json;
 mod measure_report;

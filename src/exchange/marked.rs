@@ -38,25 +38,37 @@ pub fn scale_of(notebook: &Notebook, picture: PictureId) -> Option<PxPerUm> {
 
 fn add(m: &Measurement, items: &mut Vec<OverlayItem>) {
     let Some(shape) = m.shape() else { return };
-    let (tone, mark) = match m.kind {
+    items.extend(shape_items(&shape));
+    if let (Some(reported), Some(first)) = (&m.reported, shape.marks.first()) {
+        // A name may end in a number, which must not be read as part of the figure.
+        let text = format!("{}: {}", m.full_name(), figure_text(&reported.figure));
+        items.push(OverlayItem::Label { at: first.at, text, tone: look(shape.kind).0 });
+    }
+}
+
+/// Colour and marks of a kind of shape.
+const fn look(kind: Kind) -> (Tone, MarkShape) {
+    match kind {
         Kind::Axis => (Tone::Vermilion, MarkShape::Ring),
         Kind::Span => (Tone::Blue, MarkShape::Cross),
         Kind::Breadth => (Tone::Sky, MarkShape::Plus),
         Kind::Appendage => (Tone::Green, MarkShape::Diamond),
         Kind::Outline => (Tone::Orange, MarkShape::Square),
         _ => (Tone::Purple, MarkShape::Triangle),
-    };
-    let closed = m.kind == Kind::Outline;
-    items.push(OverlayItem::Line { points: line(&shape), closed, dashed: false, tone });
+    }
+}
+
+/// A shape's line and its marks.
+#[must_use]
+pub fn shape_items(shape: &Shape) -> Vec<OverlayItem> {
+    let (tone, mark) = look(shape.kind);
+    let closed = shape.kind == Kind::Outline;
+    let mut items = vec![OverlayItem::Line { points: line(shape), closed, dashed: false, tone }];
     // The marks of a long outline would hide what they stand on.
     if !(closed && shape.marks.len() > 40) {
         items.extend(shape.marks.iter().map(|k| OverlayItem::Mark { at: k.at, shape: mark, tone }));
     }
-    if let (Some(reported), Some(first)) = (&m.reported, shape.marks.first()) {
-        // A name may end in a number, which must not be read as part of the figure.
-        let text = format!("{}: {}", m.full_name(), figure_text(&reported.figure));
-        items.push(OverlayItem::Label { at: first.at, text, tone });
-    }
+    items
 }
 
 /// The line that is measured: smooth along an axis, straight from mark to mark elsewhere.

@@ -193,13 +193,17 @@ pub(super) fn evenly(line: &[Point<Image>], count: usize) -> Vec<Point<Image>> {
     (0..count).filter_map(|i| place(line, i as f64 / (count - 1) as f64).map(|p| p.0)).collect()
 }
 
+/// Even shares along an axis, without its very tips.
+fn between_tips(steps: usize) -> impl Iterator<Item = f64> {
+    (0..=steps).map(move |k| 0.04 + 0.92 * k as f64 / steps as f64)
+}
+
 /// The widest chord: where the breadth, smoothed over a few per cent of the axis, is greatest.
 /// Chords that end where the silhouette was seen go before others.
 pub(super) fn widest(outline: &[Point<Image>], seen: &[bool], line: &[Point<Image>]) -> Option<Chord> {
     const STEPS: usize = 120;
     const SMOOTH: usize = 2;
-    let chords: Vec<Option<Chord>> =
-        (0..=STEPS).map(|k| chord_at(outline, line, 0.04 + 0.92 * k as f64 / STEPS as f64)).collect();
+    let chords: Vec<Option<Chord>> = between_tips(STEPS).map(|share| chord_at(outline, line, share)).collect();
     let smooth = |k: usize| {
         let near = &chords[k.saturating_sub(SMOOTH)..(k + SMOOTH + 1).min(chords.len())];
         let lengths: Vec<f64> = near.iter().flatten().map(Chord::length).collect();
@@ -224,8 +228,7 @@ pub(super) fn widest(outline: &[Point<Image>], seen: &[bool], line: &[Point<Imag
 pub(super) fn ins_and_outs(outline: &[Point<Image>], line: &[Point<Image>]) -> f64 {
     const STEPS: usize = 80;
     const RIPPLE: f64 = 0.045;
-    let chords: Vec<(Point<Image>, Chord)> = (0..=STEPS)
-        .map(|k| 0.04 + 0.92 * k as f64 / STEPS as f64)
+    let chords: Vec<(Point<Image>, Chord)> = between_tips(STEPS)
         .filter_map(|share| Some((place(line, share)?.0, chord_at(outline, line, share)?)))
         .collect();
     let most = chords.iter().map(|c| c.1.length()).fold(0.0, f64::max);

@@ -85,8 +85,13 @@ pub(super) fn refined(
     let width_px = found.width_px(task, &seen);
     let rim_px = task.of_rim.then(|| found.rim_width_px());
     let points = if task.of_rim { points } else { uncurved(&points, task.w_px, spacing) };
-    let points = drawn_across(&points, &seen, task.w_px / spacing);
-    Some(Rim { points, seen, scatter_px, width_px, rim_px, on_border: 0.0 })
+    // Drawn on across a limb that the picture cuts off, it may leave the picture.
+    let (right, bottom) = (task.light.width() as f64, task.light.height() as f64);
+    let within = |p: Point<Image>| Point::new(p.x.clamp(0.0, right), p.y.clamp(0.0, bottom));
+    let points: Vec<_> = drawn_across(&points, &seen, task.w_px / spacing).into_iter().map(within).collect();
+    let at_border = |p: &&Point<Image>| p.x.min(right - p.x).min(p.y.min(bottom - p.y)) < 0.5 * task.about_px;
+    let on_border = points.iter().filter(at_border).count() as f64 / points.len() as f64;
+    Some(Rim { points, seen, scatter_px, width_px, rim_px, on_border })
 }
 
 /// Draws the outline across the roots of limbs: from the last vertex seen to the next one, leaving and arriving as it runs there.

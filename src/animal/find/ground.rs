@@ -30,8 +30,9 @@ pub(super) struct Ground {
     pub(super) noise: f64,
 }
 
-/// Weights of the tiles, and how far half of them depart at most, as a standard deviation.
+/// A fitted surface, weights of the tiles, and how far half of them depart at most, as a standard deviation.
 struct Settled {
+    coefficients: [f64; 6],
     weights: Vec<f64>,
     scale: f64,
 }
@@ -54,20 +55,15 @@ impl Ground {
         let border = |i: usize, n: usize| i < BORDER || i + BORDER >= n;
         let along: Vec<bool> =
             (0..medians.len()).map(|t| border(t % columns, columns) || border(t / columns, rows)).collect();
-        let (all, by_all) = ground.settled(&medians, |_| true);
-        let (by_border, from_border) = ground.settled(&medians, |t| along[t]);
-        let (coefficients, weights) = if from_border.scale < MUCH_BETTER * by_all.scale {
-            (by_border, from_border.weights)
-        } else {
-            (all, by_all.weights)
-        };
-        ground.coefficients = coefficients;
-        ground.noise = ground.noise_of(plane, &weights, (columns, rows));
+        let (all, border) = (ground.settled(&medians, |_| true), ground.settled(&medians, |t| along[t]));
+        let best = if border.scale < MUCH_BETTER * all.scale { border } else { all };
+        ground.coefficients = best.coefficients;
+        ground.noise = ground.noise_of(plane, &best.weights, (columns, rows));
         ground
     }
 
     /// Coefficients by least absolute values over the tiles that take part, then by biweights over all.
-    fn settled(&self, medians: &[(Point<Image>, f64)], part: impl Fn(usize) -> bool) -> ([f64; 6], Settled) {
+    fn settled(&self, medians: &[(Point<Image>, f64)], part: impl Fn(usize) -> bool) -> Settled {
         let mut fit = self.clone();
         let mut weights: Vec<f64> = (0..medians.len()).map(|t| f64::from(u8::from(part(t)))).collect();
         let mut scale = f64::INFINITY;
@@ -85,7 +81,7 @@ impl Ground {
             };
             weights = residuals.iter().enumerate().map(weight).collect();
         }
-        (fit.coefficients, Settled { weights, scale })
+        Settled { coefficients: fit.coefficients, weights, scale }
     }
 
     /// Light of the ground at a place.

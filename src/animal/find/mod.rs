@@ -150,14 +150,7 @@ fn rim_of(light: &Light, chosen: &detect::Chosen, w_px: f64) -> Result<edge::Rim
         sign: sign_of(chosen),
         of_rim: body.rim.is_some(),
     };
-    let mut rim = edge::refined(&task, &rough, crossed).ok_or(NotFound::NoEdge)?;
-    // Drawn on across a limb that the picture cuts off, it may leave the picture.
-    let (right, bottom) = (light.width() as f64, light.height() as f64);
-    rim.points.iter_mut().for_each(|p| *p = Point::new(p.x.clamp(0.0, right), p.y.clamp(0.0, bottom)));
-    let reach = plane.step_px as f64;
-    let at_border = |p: &Point<Image>| p.x.min(right - p.x).min(p.y.min(bottom - p.y)) < reach;
-    rim.on_border = rim.points.iter().filter(|p| at_border(p)).count() as f64 / rim.points.len().max(1) as f64;
-    Ok(rim)
+    edge::refined(&task, &rough, crossed).ok_or(NotFound::NoEdge)
 }
 
 #[cfg(test)]

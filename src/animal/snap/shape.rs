@@ -188,8 +188,8 @@ fn snap_chain(light: &Light, out: &mut SnappedShape, expected: Expected) {
             match found {
                 Some(found) => out.shape.marks[i] = found.mark(),
                 None if (i == 0 || i == last) && ends == MarkKind::Feature => out.notes.push(format!(
-                    "mark {} of {} stays as set by hand: a first joint may lie within the body, whose edge alone is seen; where the \
-                     chain is to begin at that edge, let its ends be the silhouette",
+                    "mark {} of {} stays as set by hand: a first joint may lie within the body, whose edge alone is seen; to \
+                     begin at that edge, let the ends stand on the outer edge (silhouette)",
                     i + 1,
                     out.shape.name
                 )),

@@ -123,7 +123,8 @@ pub(crate) fn trial(regime: Regime, seed: u64, trials: Trials) -> Vec<Outcome> {
     // The first joints drawn here lie in the body's edge; on a picture their user says so.
     let mut told = hand.clone();
     for shape in told.iter_mut().filter(|s| s.kind == Kind::Appendage) {
-        *shape = shape.clone().with_ends(MarkKind::Silhouette);
+        let at: Vec<Point<Image>> = shape.marks.iter().map(|m| m.at).collect();
+        *shape = Shape::by_hand(shape.name.clone(), shape.kind, &at, MarkKind::Silhouette);
     }
     let snapped =
         snap_shapes(&drawn.light, &told, Expected { w: predicted.w_um * scale, coherence: drawn.setup.coherence });
