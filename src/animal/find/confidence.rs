@@ -59,13 +59,8 @@ pub(super) fn confidence(chosen: &Chosen, rim: &Rim, line: &MidLine, slender: f6
         ));
     }
     if rim.on_border > 0.0 {
-        doubts.push(Doubt(
-            Sureness::Low,
-            format!(
-                "{:.0} % of the outline lies on the picture's border: the animal may be cut off",
-                100.0 * rim.on_border
-            ),
-        ));
+        let words = "the outline reaches the picture's border: the animal may be cut off";
+        doubts.push(Doubt(Sureness::Low, words.to_owned()));
     }
     if body.cut {
         doubts.push(Doubt(Sureness::Low, "it touches others, which were cut off where it is narrow".to_owned()));
